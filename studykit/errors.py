@@ -1,7 +1,7 @@
 """Every error that studykit raises on purpose.
 
     StudykitError                one clear sentence for a person: what, how many, where first, what to do
-    ├── CallError                a command or a function was called with a word or a number that it does not know
+    ├── CallError                a command or a function was given a word or a number that it does not know
     ├── ProtocolError            study.toml cannot be used as it stands; lists every problem with its line
     ├── DataError                a file or a table cannot be read or used as it stands
     ├── DesignError              the data are sound, but their design cannot answer this question
