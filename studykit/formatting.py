@@ -1,0 +1,105 @@
+"""The only room that rounds: numbers become text here and nowhere else.
+
+A number is shown to as many decimals as its interval deserves: the width of the interval keeps two significant
+digits, so an angle known to within four degrees is printed to a tenth of a degree and not to a thousandth.
+"""
+
+from __future__ import annotations
+
+import math
+
+MINUS = "\N{MINUS SIGN}"
+NO_BREAK = "\N{NO-BREAK SPACE}"
+MOST_DECIMALS = 6
+UNIT_SIGNS = {
+    "deg": "°",
+    "cm": f"{NO_BREAK}cm",
+    "mm": f"{NO_BREAK}mm",
+    "s": f"{NO_BREAK}s",
+    "grade": "",
+    "": "",
+}
+
+
+def decimals_for_width(width: float) -> int:
+    """Decimals that leave two significant digits of an interval's width.
+
+    Args:
+        width: upper limit minus lower limit, in the unit of the number. A width that is zero or not finite gives 2.
+    """
+    if not math.isfinite(width) or width <= 0.0:
+        return 2
+    return min(MOST_DECIMALS, max(0, 1 - math.floor(math.log10(width))))
+
+
+def number(value: float, decimals: int) -> str:
+    """A number with a fixed count of decimals and a true minus sign; "not estimable" when there is none."""
+    if math.isnan(value):
+        return "not estimable"
+    if math.isinf(value):
+        return "∞" if value > 0 else f"{MINUS}∞"
+    text = f"{abs(value):.{decimals}f}"
+    negative = value < 0 and float(text) != 0.0
+    return f"{MINUS}{text}" if negative else text
+
+
+def unit_sign(unit: str) -> str:
+    """How a unit is written behind a number: the degree sign closes up, other units stand off."""
+    return UNIT_SIGNS.get(unit, f"{NO_BREAK}{unit}")
+
+
+def with_unit(value: float, decimals: int, unit: str) -> str:
+    """A number with its unit, such as 6.1°."""
+    return f"{number(value, decimals)}{unit_sign(unit)}"
+
+
+def percent(share: float, decimals: int = 0) -> str:
+    """A share of one as a percentage."""
+    return number(share, decimals) if math.isnan(share) else f"{number(100.0 * share, decimals)}%"
+
+
+def level(confidence: float) -> str:
+    """A confidence level as it is written before an interval, such as 95% CI."""
+    return f"{100.0 * confidence:g}%{NO_BREAK}CI"
+
+
+def interval(low: float, high: float, decimals: int, unit: str = "") -> str:
+    """Both limits of an interval joined by "to"; the unit stands once, behind the upper limit."""
+    return f"{number(low, decimals)} to {number(high, decimals)}{unit_sign(unit)}"
+
+
+def estimate(value: float, low: float, high: float, *, unit: str = "", confidence: float | None = None) -> str:
+    """An estimate with its interval, rounded by the interval's width.
+
+    Args:
+        value, low, high: the estimate and its limits, in `unit`.
+        unit: "deg", "cm", "mm", ... or nothing.
+        confidence: when given, the level is named inside the brackets.
+    """
+    decimals = decimals_for_width(high - low)
+    named = f"{level(confidence)} " if confidence is not None else ""
+    return f"{with_unit(value, decimals, unit)} ({named}{interval(low, high, decimals, unit)})"
+
+
+def p_value(p: float) -> str:
+    """A p value: three decimals, "< 0.001" below that, never 0 and never 1.000."""
+    if math.isnan(p):
+        return "not estimable"
+    if p < 0.001:
+        return f"<{NO_BREAK}0.001"
+    if p > 0.999:
+        return f">{NO_BREAK}0.999"
+    return f"{p:.3f}"
+
+
+def counted(count: int, singular: str, plural: str | None = None) -> str:
+    """A count with its noun in the right number: 1 row, 2 rows."""
+    noun = singular if count == 1 else (plural or f"{singular}s")
+    return f"{count:,} {noun}".replace(",", NO_BREAK)
+
+
+def listed(words: list[str], most: int = 5) -> str:
+    """Words joined for a sentence; beyond `most` the rest is counted."""
+    if len(words) > most:
+        return f"{', '.join(words[:most])} and {len(words) - most} more"
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

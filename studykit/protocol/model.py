@@ -1,0 +1,156 @@
+"""The protocol as a frozen value: what was decided before the data were seen.
+
+`protocol.loading` makes one from study.toml; `protocol.catalogue` supplies the measures.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+
+from studykit.protocol.intake_model import Intake
+from studykit.protocol.measure import Measure
+
+Word = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", max_length=64)]
+"""A code: letters, digits, underscore, dot and hyphen; used for arms, visits, raters and measures."""
+Sentence = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000)]
+
+
+class Part(BaseModel):
+    """Base of every part of the protocol: frozen, and a key that it does not know is a mistake."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True, allow_inf_nan=False)
+
+
+class Dose(Part):
+    """What an arm is asked to do, per treated side."""
+
+    technique: Word = "stretch"
+    hold_s: float = Field(gt=0, le=3600)
+    repetitions: int = Field(ge=1, le=200)
+    sessions_per_day: float = Field(gt=0, le=24)
+    days_per_week: float = Field(gt=0, le=7)
+    weeks: float = Field(gt=0, le=520)
+
+    @property
+    def minutes_per_week(self) -> float:
+        """hold_s x repetitions x sessions_per_day x days_per_week / 60."""
+        return self.hold_s * self.repetitions * self.sessions_per_day * self.days_per_week / 60.0
+
+
+class Arm(Part):
+    """One arm of a trial or one pathway of an audit. No dose: the arm is asked to do nothing."""
+
+    label: Sentence
+    control: bool = False
+    dose: Dose | None = None
+
+
+class Visit(Part):
+    """One planned visit; days are counted from `enrolled_on`."""
+
+    key: Word
+    label: Sentence
+    week: float = Field(ge=0, le=520)
+    days_before: int = Field(default=7, ge=0, le=365)
+    days_after: int = Field(default=7, ge=0, le=365)
+
+    @property
+    def earliest_day(self) -> float:
+        """First study day on which the visit counts as in its window."""
+        return self.week * 7 - self.days_before
+
+    @property
+    def latest_day(self) -> float:
+        """Last study day on which the visit counts as in its window."""
+        return self.week * 7 + self.days_after
+
+
+class ReliabilityPlan(Part):
+    """Who rated whom, and to whom the answer should apply.
+
+    rated_by: "every rater" when all raters measured every target (crossed), "different raters" when each target had
+        raters of its own (nested).
+    generalise_to: "other raters" (these raters stand for others: random) or "these raters" (only they matter: fixed).
+    readings_averaged: how many trials of one rater are averaged in use; 1 means a single reading.
+    visit: the visit at which the readings were taken; None when the study has only one.
+    """
+
+    rated_by: Literal["every rater", "different raters"]
+    generalise_to: Literal["other raters", "these raters"] = "other raters"
+    readings_averaged: int = Field(default=1, ge=1, le=20)
+    visit: Word | None = None
+
+
+class Covariate(Part):
+    """A column of the participants table that the catalogue of columns does not know."""
+
+    label: Sentence
+    kind: Literal["number", "words"]
+    unit: str = ""
+    allowed: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+
+
+class Privacy(Part):
+    """What must not leave the clinic."""
+
+    smallest_group: int = Field(default=5, ge=2, le=100)
+
+
+class StudyPart(Part):
+    """The question and the choices of analysis, the [study] table of study.toml."""
+
+    title: Sentence
+    question: Sentence
+    design: Literal["trial", "audit", "reliability"]
+    primary_measure: Word
+    primary_visit: Word | None = None
+    confidence: float = Field(default=0.95, gt=0.5, lt=1.0)
+    trials_used: Literal["mean", "all", "best"] = "mean"
+    dose_measure: Literal["minutes_per_week", "cumulated_minutes", "days_per_week"] = "minutes_per_week"
+    missing_visits: Literal["all observed visits", "complete participants"] = "all observed visits"
+    source: str = ""
+    made_up: bool = False
+
+
+class Protocol(Part):
+    """A whole study.toml, checked. Order of arms and visits is the order in which they were written."""
+
+    study: StudyPart
+    arms: dict[Word, Arm] = Field(default_factory=dict)
+    visits: tuple[Visit, ...] = ()
+    raters: tuple[Word, ...] = ()
+    measures: dict[Word, Measure]
+    reliability: ReliabilityPlan | None = None
+    covariates: dict[Word, Covariate] = Field(default_factory=dict)
+    privacy: Privacy = Privacy()
+    intake: Intake = Intake()
+
+    @property
+    def visit_keys(self) -> tuple[str, ...]:
+        """Keys of the planned visits in order."""
+        return tuple(visit.key for visit in self.visits)
+
+    @property
+    def primary(self) -> Measure:
+        """The primary measure."""
+        return self.measures[self.study.primary_measure]
+
+    @property
+    def control_arm(self) -> str | None:
+        """Key of the control arm, or None."""
+        return next((key for key, arm in self.arms.items() if arm.control), None)
+
+    def visit(self, key: str) -> Visit:
+        """The planned visit with this key.
+
+        Raises:
+            KeyError: there is no such visit.
+        """
+        for visit in self.visits:
+            if visit.key == key:
+                return visit
+        raise KeyError(key)

@@ -1,0 +1,84 @@
+"""What every answer of the kit can do: say itself in a sentence, as a frame, as a table and as a picture."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from html import escape
+from typing import Protocol
+
+import pandas as pd
+
+from studykit.provenance import Provenance
+from studykit.table import Table
+
+
+class Picture(Protocol):
+    """A finished drawing. `pictures.theme.Drawing` is one; results need no more of it than this."""
+
+    @property
+    def alt(self) -> str:
+        """What the picture shows, for somebody who cannot see it."""
+        ...
+
+    @property
+    def caption(self) -> str:
+        """The line printed below the picture."""
+        ...
+
+    def svg(self) -> str:
+        """The picture as an SVG element, the same bytes on every run."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result(ABC):
+    """One answer to one question.
+
+    Attributes:
+        key: stable dotted name, such as "reliability.knee_extension_passive"; the key of its numbers in results.json.
+        title: the question, short enough for a heading.
+        headline: one plain sentence with the number, its interval and its unit.
+        cautions: what this number does not show, one sentence each.
+        methods: the sentence or two for a paper: what was computed, how, after whom.
+        provenance: data, protocol, software and seed behind the number.
+    """
+
+    key: str
+    title: str
+    headline: str
+    cautions: tuple[str, ...]
+    methods: str
+    provenance: Provenance
+
+    @abstractmethod
+    def to_frame(self) -> pd.DataFrame:
+        """The answer as a tidy frame at full precision; column names carry the unit."""
+
+    @abstractmethod
+    def numbers(self) -> dict[str, float]:
+        """Every number of the answer at full precision under a short, stable name (without `key` in front)."""
+
+    @abstractmethod
+    def table(self) -> Table:
+        """The answer as a table for print, rounded by the widths of its intervals."""
+
+    def figure(self) -> Picture | None:
+        """The answer as a picture, or None when a picture would add nothing."""
+        return None
+
+    def _repr_html_(self) -> str:
+        return f'<section class="sk-result">{self.to_html()}</section>'
+
+    def to_html(self) -> str:
+        """Headline, figure, table, cautions and methods as an HTML fragment, in that order."""
+        picture = self.figure()
+        drawn = ""
+        if picture is not None:
+            drawn = f"<figure>{picture.svg()}<figcaption>{escape(picture.caption)}</figcaption></figure>"
+        cautions = "".join(f"<li>{escape(caution)}</li>" for caution in self.cautions)
+        return (
+            f'<p class="headline">{escape(self.headline)}</p>{drawn}{self.table().to_html()}'
+            f'<h4>What this does not show</h4><ul class="cautions">{cautions}</ul>'
+            f'<p class="methods"><strong>Methods.</strong> {escape(self.methods)}</p>'
+        )
