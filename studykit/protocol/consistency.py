@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from difflib import get_close_matches
+from itertools import pairwise
 
 from studykit.protocol.model import Protocol
 
@@ -79,7 +80,7 @@ def _visits(protocol: Protocol) -> Iterator[PartProblem]:
     for key, count in Counter(protocol.visit_keys).items():
         if count > 1:
             yield PartProblem("visits", f"visit {key!r} is planned {count} times")
-    for position, (earlier, later) in enumerate(zip(visits, visits[1:], strict=False), start=1):
+    for position, (earlier, later) in enumerate(pairwise(visits), start=1):
         if later.week < earlier.week:
             yield PartProblem(
                 f"visits.{position}.week",

@@ -24,7 +24,7 @@ class ReferenceValue(BaseModel):
 class Measure(BaseModel):
     """One measure of the catalogue, or one that a protocol adds.
 
-    unit: "deg", "cm" or "mm" for readings on a scale; "grade" for an ordered finding whose `levels` are numbered from 0.
+    unit: "deg", "cm" or "mm" for readings on a scale; "grade" for an ordered finding, its `levels` numbered from 0.
     better: which direction is an improvement; "neither" where a middle value is wanted.
     zero_and_sign: what zero is and which way is positive.
     plausible_low, plausible_high: a reading outside these is an error; in `unit`.
