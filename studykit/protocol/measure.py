@@ -8,7 +8,11 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 
 class ReferenceValue(BaseModel):
-    """A published value for a stated group of people."""
+    """A value for a stated group of people, and how far it may be trusted.
+
+    low_95, high_95: 95 % confidence interval of the mean, in the measure's unit; either end may be unknown.
+    seen: whether the number was looked up, recalled, or is said without a source.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -19,6 +23,15 @@ class ReferenceValue(BaseModel):
     high_95: float | None = None
     source: str = Field(min_length=1)
     seen: Literal["seen at the source", "from memory", "common practice, no source"]
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _mean_inside_interval(self) -> Self:
+        low = self.mean if self.low_95 is None else self.low_95
+        high = self.mean if self.high_95 is None else self.high_95
+        if not low <= self.mean <= high:
+            raise ValueError(f"mean ({self.mean:g}) must lie between low_95 ({low:g}) and high_95 ({high:g})")
+        return self
 
 
 class Measure(BaseModel):
