@@ -1,3 +1,46 @@
-"""studykit: from the protocol of a mobility study to a report that anybody can repeat."""
+"""studykit: from the protocol of a mobility study to a report that anybody can repeat.
+
+The names below are the front door. Each room is opened only when one of its names is asked for, so that
+`import studykit` takes no time.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
 
 __version__ = "0.1.0"
+
+_ROOM_OF = {
+    "start_study": "starting",
+    "load_protocol": "protocol",
+    "check_study": "data",
+    "open_study": "data",
+    "Study": "data",
+    "answer": "answers",
+    "write_report": "report",
+    "icc": "reliability",
+    "precision": "reliability",
+    "limits_of_agreement": "reliability",
+    "agreement": "reliability",
+    "variance_components": "reliability",
+    "decision_study": "reliability",
+    "reliability_of_study": "reliability",
+    "change_of_study": "change",
+    "fit_mixed": "modelling",
+    "fit_repeated": "modelling",
+    "Varies": "modelling",
+    "simulate_trial": "simulate",
+}
+
+__all__ = ["__version__", *sorted(_ROOM_OF)]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _ROOM_OF:
+        raise AttributeError(f"studykit has no {name!r}; it has {', '.join(sorted(_ROOM_OF))}.")
+    return getattr(import_module(f"studykit.{_ROOM_OF[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

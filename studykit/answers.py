@@ -1,0 +1,80 @@
+"""All answers that a study can give, in the order of its report: the one function that recomputes everything."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from studykit.change import MdcBeside, adherence_of_study, change_of_study, flow_of_study
+from studykit.data import Study
+from studykit.errors import DesignError, FitError
+from studykit.reliability import mdc_for_change, reliability_of_study
+from studykit.result import Result
+
+
+@dataclass(frozen=True, slots=True)
+class Unanswered:
+    """A question that this study cannot answer, and why, in a sentence."""
+
+    key: str
+    title: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One part of the report: what was asked, what came out, and what could not be answered."""
+
+    key: str
+    title: str
+    results: tuple[Result, ...]
+    unanswered: tuple[Unanswered, ...]
+
+
+def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tuple[Section, ...]:
+    """Compute every answer of a study.
+
+    A question that the data cannot answer becomes an `Unanswered` with its reason; the others stand.
+
+    Args:
+        study: the checked study.
+        progress: called with the title of each part before it is computed.
+    """
+    tell = progress or (lambda _title: None)
+    tell(READABLE["reliability"])
+    reliability = _section("reliability", lambda: reliability_of_study(study))
+    if study.protocol.study.design == "reliability":
+        return (reliability,)
+    tell(READABLE["flow"])
+    flow = _section("flow", lambda: [flow_of_study(study)])
+    tell(READABLE["change"])
+    beside = mdc_beside(study)
+    change = _section("change", lambda: change_of_study(study, mdc=beside))
+    tell(READABLE["dose_done"])
+    done = _section("dose_done", lambda: [adherence_of_study(study)])
+    return (reliability, flow, change, done)
+
+
+READABLE = {
+    "reliability": "How well is the angle measured?",
+    "flow": "Who took part?",
+    "change": "How much changed?",
+    "dose_done": "What was prescribed, and what was done?",
+}
+"""Section key -> the question at the head of the section."""
+
+
+def mdc_beside(study: Study) -> MdcBeside | None:
+    """The minimal detectable change of the primary measure, to stand beside a change; None when there is none."""
+    try:
+        found = mdc_for_change(study)
+    except (DesignError, FitError):
+        return None
+    return MdcBeside(found.value, found.low, found.high, found.confidence, found.words)
+
+
+def _section(key: str, compute: Callable[[], list[Result]]) -> Section:
+    try:
+        return Section(key, READABLE[key], tuple(compute()), ())
+    except (DesignError, FitError) as refusal:
+        return Section(key, READABLE[key], (), (Unanswered(key, READABLE[key], str(refusal)),))

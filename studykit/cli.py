@@ -1,0 +1,198 @@
+"""The command line. Nothing heavy is imported before a command needs it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from studykit import __version__
+from studykit.errors import CallError, DataError, ProtocolError, StudykitError
+from studykit.vocabulary import DESIGNS, ERROR, SUSPICION
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CLEAN, PROBLEMS, CALLED_WRONGLY = 0, 1, 2
+EXIT_CODES = """\
+exit codes:
+  0  clean: no errors in the data (suspicions may be listed; they remove nothing)
+  1  problems: the data or the protocol hold mistakes; each is listed
+  2  called wrongly: a word of the command, or a folder that is no study folder
+"""
+MOST_LINES_SHOWN = 20
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code; a user's mistake is a sentence, never a traceback."""
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    if options.command is None:
+        parser.print_help()
+        return CALLED_WRONGLY
+    commands: dict[str, Callable[[argparse.Namespace], int]] = {
+        "start": _start,
+        "check": _check,
+        "report": _report,
+    }
+    try:
+        return commands[options.command](options)
+    except CallError as mistake:
+        _complain(mistake)
+        return CALLED_WRONGLY
+    except (ProtocolError, DataError) as problem:
+        _complain(problem)
+        return PROBLEMS
+    except StudykitError as refusal:
+        _complain(refusal)
+        return PROBLEMS
+    except KeyboardInterrupt:
+        _say("\nStopped. The results of the last finished run are as they were.")
+        return 130
+    except BrokenPipeError:
+        return PROBLEMS
+    except OSError as trouble:
+        _complain(f"{trouble.strerror or trouble}: {trouble.filename or 'a file'} could not be read or written.")
+        return CALLED_WRONGLY
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="studykit",
+        description="From the protocol of a mobility study to a report that anybody can repeat.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"studykit {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    start = commands.add_parser("start", help="make a new study folder", description="Make a new study folder.")
+    start.add_argument("folder", type=Path, metavar="FOLDER", help="a folder that does not exist yet, or is empty")
+    start.add_argument("--design", required=True, choices=DESIGNS, help="what kind of study it is")
+    check = commands.add_parser(
+        "check",
+        help="name every mistake in the data",
+        description="Name every mistake in the data: sheet, row, column, value, rule and what to do.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    check.add_argument("folder", type=Path, metavar="FOLDER", help="a study folder: study.toml and data/")
+    report = commands.add_parser(
+        "report",
+        help="check the data, compute every answer, write results/report.html",
+        description="Check the data, compute every answer and write results/report.html.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    report.add_argument("folder", type=Path, metavar="FOLDER", help="a study folder: study.toml and data/")
+    return parser
+
+
+def _start(options: argparse.Namespace) -> int:
+    from studykit.starting import start_study
+
+    written = start_study(options.folder, design=options.design)
+    _say(f"Made {options.folder} with {len(written)} files:")
+    for path in written:
+        _say(f"  {path}")
+    _say(f"Next: write your plan into study.toml, your readings into data/, then: studykit check {options.folder}")
+    return CLEAN
+
+
+def _check(options: argparse.Namespace) -> int:
+    from studykit.data import check_study, write_check
+
+    _need_study_folder(options.folder)
+    with _progress("Checking") as tell:
+        checked = check_study(options.folder, progress=tell)
+    results = options.folder / "results"
+    results.mkdir(exist_ok=True)
+    write_check(checked, results)
+    used, aside = sum(checked.rows_used.values()), sum(checked.rows_set_aside.values())
+    _say(f"{used + aside} rows read: {used} used, {aside} set aside.")
+    code = _show(checked.findings, results)
+    if checked.study is not None and _is_stale(results, checked.study.data_sha256):
+        _say(f"{results / 'report.html'} was made from other data; run: studykit report {options.folder}")
+    return code
+
+
+def _report(options: argparse.Namespace) -> int:
+    from studykit.report import write_report
+
+    _need_study_folder(options.folder)
+    with _progress("Report") as tell:
+        written = write_report(options.folder, progress=tell)
+    for section in written.sections:
+        for result in section.results:
+            _say(f"• {result.headline}")
+        for item in section.unanswered:
+            _say(f"• {item.title} {item.reason}")
+    code = _show(written.checked.findings, written.page.parent, most=5)
+    _say(f"Report: {written.page}")
+    return code
+
+
+def _show(findings: pd.DataFrame, results: Path, *, most: int = MOST_LINES_SHOWN) -> int:
+    """Print the first findings, errors first, and where all of them stand; return the exit code."""
+    errors = findings[findings["severity"] == ERROR]
+    suspicions = findings[findings["severity"] == SUSPICION]
+    if findings.empty:
+        _say("No problems found.")
+        return CLEAN
+    shown = [*errors.itertuples(), *suspicions.itertuples()][:most]
+    for line in shown:
+        place = " › ".join(part for part in (line.file, line.sheet) if part)
+        row = f", row {line.row}" if line.row == line.row and str(line.row) != "<NA>" else ""
+        column = f", {line.column}" if line.column else ""
+        _say(f"{line.severity}: {place}{row}{column}: {line.message} {line.what_to_do}")
+    if len(findings) > most:
+        _say(f"... and {len(findings) - len(shown)} more.")
+    _say(f"{len(errors)} errors, {len(suspicions)} suspicions. All of them: {results / 'findings.csv'}")
+    return PROBLEMS if len(errors) else CLEAN
+
+
+def _need_study_folder(folder: Path) -> None:
+    if not folder.is_dir():
+        raise CallError(f"There is no folder {folder}. Make one with: studykit start {folder} --design audit")
+    if not (folder / "study.toml").is_file():
+        raise CallError(f"{folder} holds no study.toml. Name the folder that 'studykit start' made.")
+
+
+def _is_stale(results: Path, data_sha256: str) -> bool:
+    import json
+
+    path = results / "results.json"
+    if not path.is_file():
+        return False
+    try:
+        sealed = json.loads(path.read_text(encoding="utf-8"))["provenance"]["data_sha256"]
+    except (ValueError, KeyError, TypeError):
+        return True
+    return bool(sealed != data_sha256)
+
+
+@contextmanager
+def _progress(title: str) -> Iterator[Callable[[str], None] | None]:
+    """A progress bar on a terminal; silence when the output goes to a file or a pipe."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from tqdm import tqdm
+
+    with tqdm(desc=title, unit=" steps", leave=False, bar_format="{desc} {n} {bar:20} {elapsed}") as bar:
+
+        def tell(step: str) -> None:
+            bar.set_description(f"{title}: {step}")
+            bar.update()
+
+        yield tell
+
+
+def _say(sentence: str) -> None:
+    sys.stdout.write(f"{sentence}\n")
+
+
+def _complain(problem: StudykitError | str) -> None:
+    sys.stderr.write(f"studykit: {problem}\n")

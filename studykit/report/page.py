@@ -1,0 +1,127 @@
+"""report.html: one self-contained page that needs no network and no script."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+from importlib import resources
+
+from studykit.answers import Section
+from studykit.data import Checked, Study
+from studykit.formatting import counted, level
+from studykit.report.tables import findings_table, plan_tables, provenance_table, rows_table
+from studykit.result import Result
+
+DESIGN_WORDS = {"trial": "Trial", "audit": "Clinic audit", "reliability": "Reliability study"}
+SAFETY = (
+    "This is information for research and audit. It is no diagnosis and no treatment advice.",
+    "Stretching and loading can hurt. A licensed clinician decides what is right for a person; "
+    "local rules and licensed practice come first.",
+    "Follow your local rules on ethics approval, consent and health data.",
+    "A change in angle is not proof of a longer muscle: tolerance to stretch changes it too.",
+)
+
+
+def report_page(checked: Checked, study: Study, sections: Sequence[Section]) -> str:
+    """The whole report as HTML.
+
+    Args:
+        checked: the outcome of the check, for the rows used and set aside.
+        study: the checked study that the answers are about.
+        sections: all answers, in order.
+    """
+    study_part = study.protocol.study
+    body = "".join(
+        [
+            _top(study),
+            '<main id="main">',
+            _in_short(sections),
+            _safety(),
+            _data(checked, study),
+            *[_section(section) for section in sections],
+            _plan(study),
+            _origin(study),
+            "</main>",
+            "<footer><p>Made with studykit from the protocol and the data named above. Numbers at full precision: "
+            "<code>results.json</code>.</p></footer>",
+        ]
+    )
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{escape(study_part.title)}</title>\n<style>\n{_style()}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+    )
+
+
+def _style() -> str:
+    return resources.files("studykit.report").joinpath("page.css").read_text(encoding="utf-8")
+
+
+def _top(study: Study) -> str:
+    part = study.protocol.study
+    invented = (
+        '<p class="notice"><strong>Made-up data.</strong> These people do not exist; the numbers show what a report '
+        "looks like and say nothing about any treatment.</p>"
+        if part.made_up
+        else ""
+    )
+    source = f'<p class="notice"><strong>Source of the data.</strong> {escape(part.source)}</p>' if part.source else ""
+    return (
+        f'<header class="top"><p class="kind">{DESIGN_WORDS[part.design]}</p><h1>{escape(part.title)}</h1>'
+        f'<p class="question">{escape(part.question)}</p>{invented}{source}</header>'
+    )
+
+
+def _in_short(sections: Sequence[Section]) -> str:
+    lines = "".join(
+        f'<li>{escape(result.headline)} <a href="#{_anchor(result.key)}">More: {escape(result.title)}</a></li>'
+        for section in sections
+        for result in section.results
+    )
+    return f'<h2 id="short">In short</h2><ul class="short">{lines}</ul>'
+
+
+def _safety() -> str:
+    lines = "".join(f"<li>{escape(sentence)}</li>" for sentence in SAFETY)
+    heading = '<h2 id="care">Before you act on this</h2>'
+    return f'<section class="care" aria-labelledby="care">{heading}<ul>{lines}</ul></section>'
+
+
+def _data(checked: Checked, study: Study) -> str:
+    aside = sum(checked.rows_set_aside.values())
+    used = sum(checked.rows_used.values())
+    sentence = f"{counted(used, 'row')} used, {counted(aside, 'row')} set aside"
+    where = (
+        " with the reason beside each, in <code>set_aside/</code>; every finding stands in <code>findings.csv</code>."
+        if aside
+        else "."
+    )
+    findings = findings_table(study.findings)
+    listed = findings.to_html() if findings is not None else "<p>The check found nothing to report.</p>"
+    return f'<h2 id="data">Which data were used?</h2><p>{sentence}{where}</p>{rows_table(checked).to_html()}{listed}'
+
+
+def _section(section: Section) -> str:
+    results = "".join(_result(result, alone=len(section.results) == 1) for result in section.results)
+    refused = "".join(f'<p class="unanswered">{escape(item.reason)}</p>' for item in section.unanswered)
+    return f'<h2 id="{_anchor(section.key)}">{escape(section.title)}</h2>{results}{refused}'
+
+
+def _result(result: Result, *, alone: bool) -> str:
+    same = "" if alone and not result.title else f"<h3>{escape(result.title)}</h3>"
+    return f'<section id="{_anchor(result.key)}">{same}{result.to_html()}</section>'
+
+
+def _plan(study: Study) -> str:
+    tables = "".join(table.to_html() for table in plan_tables(study.protocol))
+    chosen = f"Intervals are {escape(level(study.protocol.study.confidence))}s."
+    decided = f"<p>Decided in the protocol, before the data were seen. {chosen}</p>"
+    return f'<h2 id="plan">What was planned?</h2>{decided}{tables}'
+
+
+def _origin(study: Study) -> str:
+    return f'<h2 id="origin">Where do the numbers come from?</h2>{provenance_table(study.provenance()).to_html()}'
+
+
+def _anchor(key: str) -> str:
+    return key.replace(".", "-").replace("_", "-")
