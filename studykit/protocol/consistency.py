@@ -2,118 +2,201 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass
-from difflib import get_close_matches
-from itertools import pairwise
+from collections.abc import Iterable, Iterator
 
-from studykit.protocol.model import Protocol
-
-
-@dataclass(frozen=True, slots=True)
-class PartProblem:
-    """A problem between parts: `where` is the dotted place in study.toml, such as "study.primary_visit"."""
-
-    where: str
-    message: str
+from studykit.protocol.catalogue import shipped_measures
+from studykit.protocol.intake_rules import problems_of_intake
+from studykit.protocol.outline import Outline
+from studykit.protocol.problems import Problem, listed, meant, quoted
+from studykit.vocabulary import COLUMNS, PARTICIPANTS
 
 
-def problems_between_parts(protocol: Protocol) -> list[PartProblem]:
-    """Every problem that no part can see alone, in the order of the file."""
+def problems_between_parts(outline: Outline) -> list[Problem]:
+    """Every problem that no part can see alone. A rule says nothing where what it needs could not be read."""
     return [
-        *_primary(protocol),
-        *_arms(protocol),
-        *_visits(protocol),
-        *_raters(protocol),
-        *_reliability(protocol),
-        *_intake(protocol),
+        *_primary_measure(outline),
+        *_primary_visit(outline),
+        *_arms(outline),
+        *_doses(outline),
+        *_visits(outline),
+        *_raters(outline),
+        *_measures(outline),
+        *_reliability(outline),
+        *_covariates(outline),
+        *problems_of_intake(outline),
     ]
 
 
-def meant(word: str, known: list[str]) -> str:
-    """ "; did you mean ...?" for a word that is close to a known one, else the known ones."""
-    close = get_close_matches(word, known, n=1, cutoff=0.6)
-    if close:
-        return f"; did you mean {close[0]!r}?"
-    return f"; known are {', '.join(repr(name) for name in known)}" if known else ""
-
-
-def _primary(protocol: Protocol) -> Iterator[PartProblem]:
-    study = protocol.study
-    if study.primary_measure not in protocol.measures:
-        hint = meant(study.primary_measure, list(protocol.measures))
-        yield PartProblem("study.primary_measure", f"{study.primary_measure!r} is not among the measures{hint}")
-    visits = list(protocol.visit_keys)
-    if study.primary_visit is not None and study.primary_visit not in visits:
-        hint = meant(study.primary_visit, visits)
-        yield PartProblem("study.primary_visit", f"{study.primary_visit!r} is not a planned visit{hint}")
-    if study.design != "reliability":
-        if study.primary_visit is None:
-            yield PartProblem("study", f"a study of design {study.design!r} needs a primary_visit")
-        elif visits and study.primary_visit == visits[0]:
-            yield PartProblem("study.primary_visit", "the first visit is the baseline; change needs a later one")
-
-
-def _arms(protocol: Protocol) -> Iterator[PartProblem]:
-    controls = [key for key, arm in protocol.arms.items() if arm.control]
-    if protocol.study.design == "trial":
-        if len(protocol.arms) < 2:
-            yield PartProblem("arms", f"a trial needs at least two arms; {len(protocol.arms)} declared")
-        elif not controls:
-            yield PartProblem("arms", "a trial needs one arm with control = true")
-    if len(controls) > 1:
-        yield PartProblem(f"arms.{controls[1]}.control", f"only one arm can be the control; {controls[0]!r} already is")
-    last = max((visit.week for visit in protocol.visits), default=None)
-    for key, arm in protocol.arms.items():
-        if arm.dose is not None and last is not None and arm.dose.weeks > last:
-            yield PartProblem(
-                f"arms.{key}.dose.weeks",
-                f"the dose runs for {arm.dose.weeks:g} weeks, but the last visit is in week {last:g}",
-            )
-
-
-def _visits(protocol: Protocol) -> Iterator[PartProblem]:
-    visits = protocol.visits
-    if not visits and protocol.study.design != "reliability":
-        yield PartProblem("visits", f"a study of design {protocol.study.design!r} needs planned visits")
-    for key, count in Counter(protocol.visit_keys).items():
-        if count > 1:
-            yield PartProblem("visits", f"visit {key!r} is planned {count} times")
-    for position, (earlier, later) in enumerate(pairwise(visits), start=1):
-        if later.week < earlier.week:
-            yield PartProblem(
-                f"visits.{position}.week",
-                f"visit {later.key!r} (week {later.week:g}) stands after {earlier.key!r} (week {earlier.week:g})",
-            )
-
-
-def _raters(protocol: Protocol) -> Iterator[PartProblem]:
-    for key, count in Counter(protocol.raters).items():
-        if count > 1:
-            yield PartProblem("raters", f"rater {key!r} is listed {count} times")
-
-
-def _reliability(protocol: Protocol) -> Iterator[PartProblem]:
-    plan = protocol.reliability
-    if plan is None:
-        if protocol.study.design == "reliability":
-            yield PartProblem("reliability", "a study of design 'reliability' needs a [reliability] table")
+def _primary_measure(outline: Outline) -> Iterator[Problem]:
+    key = outline.primary_measure
+    if key is None:
         return
-    if plan.visit is not None and plan.visit not in protocol.visit_keys:
-        hint = meant(plan.visit, list(protocol.visit_keys))
-        yield PartProblem("reliability.visit", f"{plan.visit!r} is not a planned visit{hint}")
+    place = ("study", "primary_measure")
+    if key not in outline.measures:
+        if key in shipped_measures():
+            yield Problem(place, f"primary_measure {quoted(key)} has no heading; add one that says [measures.{key}].")
+        elif outline.measures:
+            yield Problem(place, f"primary_measure {quoted(key)} is not a measure{_known(key, outline.measures)}")
+        return
+    measure = outline.measures[key]
+    if measure is None:
+        return
+    if measure.graded and outline.design in {"trial", "audit"}:
+        yield Problem(
+            place,
+            f"primary_measure {quoted(key)} is graded, and grades have no mean and no unit; choose a measure in"
+            " degrees, centimetres or millimetres and keep the grade as a further measure.",
+        )
+    if outline.trials_used == "best" and measure.better == "neither":
+        yield Problem(
+            ("study", "trials_used"),
+            f'trials_used is "best", but no direction of {quoted(key)} is better; choose "mean" or "all".',
+        )
 
 
-def _intake(protocol: Protocol) -> Iterator[PartProblem]:
-    for table, intake in protocol.intake.tables.items():
-        if intake.wide and table != "measurements":
-            yield PartProblem(f"intake.tables.{table}.wide", "only measurements can be declared wide")
-        for position, column in enumerate(intake.wide):
-            where = f"intake.tables.{table}.wide.{position}"
-            if column.measure is not None and column.measure not in protocol.measures:
-                hint = meant(column.measure, list(protocol.measures))
-                yield PartProblem(f"{where}.measure", f"{column.measure!r} is not among the measures{hint}")
-            if column.visit is not None and column.visit not in protocol.visit_keys:
-                hint = meant(column.visit, list(protocol.visit_keys))
-                yield PartProblem(f"{where}.visit", f"{column.visit!r} is not a planned visit{hint}")
+def _primary_visit(outline: Outline) -> Iterator[Problem]:
+    key, visits = outline.primary_visit, outline.visit_keys
+    if key is None:
+        if outline.design in {"trial", "audit"}:
+            yield Problem(
+                ("study", "primary_visit"),
+                f"primary_visit in [study] is missing; a study of design {quoted(outline.design)} needs one.",
+            )
+        return
+    place = ("study", "primary_visit")
+    if key not in visits:
+        if outline.every_visit_named:
+            yield Problem(place, f"primary_visit {quoted(key)} is not a planned visit{_known(key, visits)}")
+    elif outline.design in {"trial", "audit"} and outline.every_visit_named and key == visits[0]:
+        yield Problem(
+            place, f"primary_visit {quoted(key)} is the first visit, the baseline; choose a later one to see change."
+        )
+
+
+def _arms(outline: Outline) -> Iterator[Problem]:
+    yield from _twins("arms", outline.arms)
+    controls = [key for key, arm in outline.arms.items() if arm is not None and arm.control]
+    for key in controls[1:]:
+        yield Problem(
+            ("arms", key, "control"), f"only one arm can be the control, and {quoted(controls[0])} already is."
+        )
+    if outline.design != "trial":
+        return
+    if len(outline.arms) < 2:
+        yield Problem(("arms",), f"a trial needs at least two arms; the file has {len(outline.arms)}.")
+    elif not controls and None not in outline.arms.values():
+        yield Problem(("arms",), "a trial needs one arm that the others are set against; give it control = true.")
+
+
+def _doses(outline: Outline) -> Iterator[Problem]:
+    weeks = [visit.week for visit in outline.visits]
+    if not weeks or None in weeks:
+        return
+    last = max(week for week in weeks if week is not None)
+    for key, arm in outline.arms.items():
+        if arm is not None and arm.dose is not None and arm.dose.weeks > last:
+            yield Problem(
+                ("arms", key, "dose", "weeks"),
+                f"the dose of arm {quoted(key)} runs for {arm.dose.weeks:g} weeks, but the last visit is in week"
+                f" {last:g}; shorten the dose or plan a later visit.",
+            )
+
+
+def _visits(outline: Outline) -> Iterator[Problem]:
+    if len(outline.visits) < 2 and outline.design in {"trial", "audit"}:
+        yield Problem(
+            ("visits",),
+            f"a study of design {quoted(outline.design)} needs at least two visits, a baseline and a later one;"
+            f" the file has {len(outline.visits)}.",
+        )
+    yield from _repeated("visits", [visit.key for visit in outline.visits], inner="key")
+    yield from _twins("visits", outline.visit_keys)
+    latest: tuple[str, float] | None = None
+    for position, visit in enumerate(outline.visits):
+        if visit.week is None:
+            continue
+        name = quoted(visit.key) if visit.key is not None else f"number {position + 1}"
+        if latest is not None and visit.week < latest[1]:
+            yield Problem(
+                ("visits", position, "week"),
+                f"visit {name} (week {visit.week:g}) is written after visit {latest[0]} (week {latest[1]:g});"
+                " put visits in order of time or correct the week.",
+            )
+        else:
+            latest = (name, visit.week)
+
+
+def _raters(outline: Outline) -> Iterator[Problem]:
+    yield from _repeated("raters", outline.raters)
+    yield from _twins("raters", outline.raters)
+
+
+def _measures(outline: Outline) -> Iterator[Problem]:
+    if not outline.measures:
+        return
+    yield from _twins("measures", outline.measures)
+    for key, entry in outline.written.items():
+        shipped = shipped_measures().get(key)
+        if shipped is None or "unit" not in entry or entry["unit"] == shipped.unit:
+            continue
+        kept = [name for name in ("plausible_low", "plausible_high", "zero_and_sign") if name not in entry]
+        if kept:
+            yield Problem(
+                ("measures", key, "unit"),
+                f"[measures.{key}] changes the unit of the catalogue's measure; then it must also say {listed(kept)}.",
+            )
+
+
+def _reliability(outline: Outline) -> Iterator[Problem]:
+    plan, visits = outline.reliability, outline.visit_keys
+    if not outline.has_reliability and outline.design == "reliability":
+        yield Problem(
+            ("reliability",), 'a study of design "reliability" needs a [reliability] table that says who rated whom.'
+        )
+    if plan is None or not outline.every_visit_named:
+        return
+    if plan.visit is not None and plan.visit not in visits:
+        yield Problem(
+            ("reliability", "visit"),
+            f"visit {quoted(plan.visit)} in [reliability] is not planned{_known(plan.visit, visits)}",
+        )
+    if plan.visit is None and len(visits) > 1:
+        yield Problem(
+            ("reliability",),
+            f"[reliability] must say at which visit the readings were taken; planned are {listed(visits)}.",
+        )
+
+
+def _covariates(outline: Outline) -> Iterator[Problem]:
+    for key in outline.covariates:
+        if key in COLUMNS[PARTICIPANTS]:
+            yield Problem(
+                ("covariates", key), f"[covariates.{key}] is a column that every study has; leave this table out."
+            )
+
+
+def _repeated(part: str, words: Iterable[str | None], *, inner: str | None = None) -> Iterator[Problem]:
+    seen: set[str] = set()
+    for position, word in enumerate(words):
+        if word is None:
+            continue
+        if word in seen:
+            place = (part, position) if inner is None else (part, position, inner)
+            yield Problem(place, f"{quoted(word)} is already among the {part}; each needs a code of its own.")
+        seen.add(word)
+
+
+def _twins(part: str, words: Iterable[str]) -> Iterator[Problem]:
+    """Codes that differ only in small and capital letters: a sheet would mix them up."""
+    first: dict[str, str] = {}
+    for word in words:
+        twin = first.setdefault(word.lower(), word)
+        if twin != word:
+            place = (part, word) if part in {"arms", "measures"} else (part,)
+            yield Problem(
+                place, f"{quoted(twin)} and {quoted(word)} among the {part} differ only in capital letters; rename one."
+            )
+
+
+def _known(word: str, known: Iterable[str]) -> str:
+    return meant(word, list(known))

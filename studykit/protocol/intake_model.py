@@ -6,10 +6,19 @@ plain form must be declared.
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+
+def _inside_data(name: str) -> str:
+    if not name.strip() or name in {".", ".."} or any(sign in name for sign in "/\\:"):
+        raise ValueError("give the name of a file in data/, without a folder")
+    return name
+
+
+FileName = Annotated[str, AfterValidator(_inside_data)]
+"""Name of a file in the data folder: never a path, so that a protocol cannot reach outside its study."""
 TableName = Literal["participants", "raters", "measurements", "prescriptions", "diary", "events", "flow"]
 
 
@@ -44,7 +53,7 @@ class TableIntake(_Declared):
     wide: one entry per column of readings in a wide measurements sheet.
     """
 
-    file: str | None = None
+    file: FileName | None = None
     sheet: str | None = None
     heading_row: int = Field(default=1, ge=1, le=1000)
     headings: dict[str, str] = Field(default_factory=dict)
@@ -64,6 +73,7 @@ class Intake(_Declared):
     missing_words: cells that mean "not recorded"; an empty cell always does.
     yes_words, no_words: words for true and false in yes/no columns.
     encoding, delimiter: of .csv files; None lets the file say it by its byte-order mark and its heading line.
+    workbook: the one .xlsx file that holds the tables, when its name must be said.
     read_hidden: what to do with hidden rows, columns and sheets.
     """
 
@@ -74,7 +84,7 @@ class Intake(_Declared):
     no_words: tuple[str, ...] = ("no",)
     encoding: Literal["utf-8", "utf-16", "windows-1252"] | None = None
     delimiter: Literal[",", ";", "tab"] | None = None
-    workbook: str | None = None
+    workbook: FileName | None = None
     read_hidden: Literal["refuse", "use", "leave out"] = "refuse"
     tables: dict[TableName, TableIntake] = Field(default_factory=dict)
 

@@ -5,9 +5,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from studykit.protocol.intake_model import Intake
 from studykit.protocol.measure import Measure
@@ -84,7 +84,11 @@ class ReliabilityPlan(Part):
 
 
 class Covariate(Part):
-    """A column of the participants table that the catalogue of columns does not know."""
+    """A column of the participants table that the kit does not know by itself.
+
+    allowed: words that may stand in a column of kind "words"; empty for any word.
+    low, high: limits of a column of kind "number".
+    """
 
     label: Sentence
     kind: Literal["number", "words"]
@@ -92,6 +96,16 @@ class Covariate(Part):
     allowed: tuple[str, ...] = ()
     low: float | None = None
     high: float | None = None
+
+    @model_validator(mode="after")
+    def _limits_fit_the_kind(self) -> Self:
+        if self.kind == "number" and self.allowed:
+            raise ValueError('allowed belongs to a covariate of kind "words"; give a number low and high instead')
+        if self.kind == "words" and not (self.low is None and self.high is None):
+            raise ValueError('low and high belong to a covariate of kind "number"; give words a list, allowed')
+        if self.low is not None and self.high is not None and self.low >= self.high:
+            raise ValueError(f"low ({self.low:g}) must be below high ({self.high:g})")
+        return self
 
 
 class Privacy(Part):
@@ -101,7 +115,16 @@ class Privacy(Part):
 
 
 class StudyPart(Part):
-    """The question and the choices of analysis, the [study] table of study.toml."""
+    """The question and the choices of analysis, the [study] table of study.toml.
+
+    primary_measure, primary_visit: the one answer that the study is judged by; a reliability study needs no visit.
+    confidence: level of every interval.
+    trials_used: what becomes of the trials of one visit: their mean, every one, or the best of them.
+    dose_measure: how dose is counted where change is set against it.
+    missing_visits: the missing-data rule: every visit that was observed enters the model, or only participants who
+        came to every visit.
+    source: where published readings come from; made_up: true for data that no person gave.
+    """
 
     title: Sentence
     question: Sentence
@@ -120,12 +143,12 @@ class Protocol(Part):
     """A whole study.toml, checked. Order of arms and visits is the order in which they were written."""
 
     study: StudyPart
-    arms: dict[Word, Arm] = Field(default_factory=dict)
-    visits: tuple[Visit, ...] = ()
-    raters: tuple[Word, ...] = ()
-    measures: dict[Word, Measure]
+    arms: dict[Word, Arm] = Field(default_factory=dict, max_length=50)
+    visits: tuple[Visit, ...] = Field(default=(), max_length=200)
+    raters: tuple[Word, ...] = Field(default=(), max_length=1000)
+    measures: dict[Word, Measure] = Field(max_length=200)
     reliability: ReliabilityPlan | None = None
-    covariates: dict[Word, Covariate] = Field(default_factory=dict)
+    covariates: dict[Word, Covariate] = Field(default_factory=dict, max_length=200)
     privacy: Privacy = Privacy()
     intake: Intake = Intake()
 
