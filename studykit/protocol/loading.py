@@ -99,7 +99,8 @@ def _text_of(path: Path) -> str:
 
 
 def _message(name: str, problems: Iterable[Problem], index: LineIndex) -> str:
-    lines = sorted({(index.line(problem.place), problem.sentence) for problem in problems}, key=lambda told: told[0])
+    once = dict.fromkeys((index.line(problem.place), problem.sentence) for problem in problems)
+    lines = sorted(once, key=lambda told: told[0])
     count = "1 problem" if len(lines) == 1 else f"{len(lines)} problems"
     told = [f"{name} has {count}:", *(f"line {line}: {sentence}" for line, sentence in lines[:MOST_LISTED])]
     if len(lines) > MOST_LISTED:

@@ -78,7 +78,7 @@ def outline_of(content: Content, *, written: Mapping[str, Content]) -> Outline:
         reliability=_part(ReliabilityPlan, content.get("reliability")),
         has_reliability="reliability" in content,
         covariates=tuple(_table(content, "covariates")),
-        intake={key: _part(TableIntake, entry) for key, entry in _table(_table(content, "intake"), "tables").items()},
+        intake={key: _table_intake(entry) for key, entry in _table(_table(content, "intake"), "tables").items()},
     )
 
 
@@ -87,6 +87,16 @@ def _part(kind: type[PartT], entry: object) -> PartT | None:
         return kind.model_validate(entry, strict=True)
     except ValidationError:
         return None
+
+
+def _table_intake(entry: object) -> TableIntake | None:
+    """What is declared for a table, without the keys that are mistaken: each key of it may be left out."""
+    try:
+        return TableIntake.model_validate(entry, strict=True)
+    except ValidationError as error:
+        mistaken = {details["loc"][0] for details in error.errors(include_url=False) if details["loc"]}
+        sound = {key: value for key, value in entry.items() if key not in mistaken} if isinstance(entry, dict) else {}
+        return _part(TableIntake, sound)
 
 
 def _table(content: Content, key: str) -> Content:
