@@ -16,12 +16,15 @@ from numpy.typing import ArrayLike
 from studykit.errors import DataError, DesignError
 from studykit.numerics.intervals import FloatArray
 
+Count = int | FloatArray
+"""A number of targets: one for all tables, or one for each (resamples of clusters differ in size)."""
+
 
 @dataclass(frozen=True, slots=True)
 class MeanSquares:
     """Mean squares of n targets by k raters; unit: that of the ratings, squared. Fields have shape (...)."""
 
-    n: int
+    n: Count
     k: int
     grand_mean: FloatArray
     rows: FloatArray
@@ -30,7 +33,7 @@ class MeanSquares:
     error: FloatArray
 
     @property
-    def df_rows(self) -> int:
+    def df_rows(self) -> Count:
         return self.n - 1
 
     @property
@@ -38,11 +41,11 @@ class MeanSquares:
         return self.k - 1
 
     @property
-    def df_within(self) -> int:
+    def df_within(self) -> Count:
         return self.n * (self.k - 1)
 
     @property
-    def df_error(self) -> int:
+    def df_error(self) -> Count:
         return (self.n - 1) * (self.k - 1)
 
 
@@ -217,6 +220,6 @@ def _rounding_floor(table: FloatArray, axes: tuple[int, ...]) -> FloatArray:
     return np.asarray((8.0 * np.finfo(np.float64).eps * largest) ** 2)
 
 
-def _settled(sum_of_squares: FloatArray, floor: ArrayLike) -> FloatArray:
+def _settled(sum_of_squares: FloatArray | np.float64, floor: FloatArray | float) -> FloatArray:
     """The sum of squares, or exactly 0 where it does not exceed what rounding alone produces."""
     return np.where(sum_of_squares <= floor, 0.0, sum_of_squares)

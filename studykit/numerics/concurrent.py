@@ -1,0 +1,197 @@
+"""Inter- and intra-rater reliability from one concurrent design: n targets, t raters, m trials in every cell.
+
+Source: Eliasziw, Young, Woodbury & Fryday-Field (1994), Phys. Ther. 74, 777-788. With mean squares S (targets),
+R (raters), SR (interaction) and E (trials):
+
+    raters random:  var_s = (S - SR)/(mt), var_r = (R - SR)/(mn), var_sr = (SR - E)/m,
+                    total = var_s + var_r + var_sr + E
+                    inter = var_s / total                       intra = (var_s + var_r + var_sr) / total
+    raters fixed:   var_s = (S - E)/(mt), g = var_s + (t - 1) var_sr / t
+                    inter = (var_s - var_sr / t) / (g + E)      intra = g / (g + E)
+
+    SEM intra = sqrt(E);  SEM inter = sqrt(var_r + var_sr + E) for random and sqrt(var_sr + E) for fixed raters.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from studykit.errors import CallError, check_choice, check_confidence
+from studykit.numerics.anova import CrossedMeanSquares
+from studykit.numerics.intervals import (
+    FloatArray,
+    f_quantile,
+    f_upper_tail,
+    mean_square_sum_interval,
+    satterthwaite_df,
+    variance_interval,
+)
+
+RATERS = ("random", "fixed")
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorSize:
+    """An SEM with its two-sided interval; unit: that of the ratings."""
+
+    sem: FloatArray
+    low: FloatArray
+    high: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class ConcurrentReliability:
+    """Coefficients, one-sided lower limits, tests and SEMs of a concurrent design.
+
+    Shapes: (...) for pooled values, (..., t) for values by rater. `inter_p` and `intra_p` test that the coefficient
+    is `inter_null` and `intra_null` against a larger one. A lower limit says: with `confidence`, at least this much.
+    """
+
+    raters: str
+    confidence: float
+    inter: FloatArray
+    inter_lower: FloatArray
+    inter_null: float
+    inter_f: FloatArray
+    inter_p: FloatArray
+    intra: FloatArray
+    intra_lower: FloatArray
+    intra_null: float
+    intra_f: FloatArray
+    intra_p: FloatArray
+    intra_by_rater: FloatArray
+    intra_by_rater_lower: FloatArray
+    intra_by_rater_f: FloatArray
+    intra_by_rater_p: FloatArray
+    sem_inter: ErrorSize
+    sem_intra: ErrorSize
+    sem_intra_by_rater: ErrorSize
+
+
+def concurrent_reliability(
+    ms: CrossedMeanSquares,
+    *,
+    raters: str,
+    confidence: float = 0.95,
+    inter_null: float = 0.6,
+    intra_null: float = 0.8,
+) -> ConcurrentReliability:
+    """All coefficients of the concurrent design.
+
+    Args:
+        ms: mean squares from `anova.crossed_mean_squares`.
+        raters: "random" (others like them will measure) or "fixed" (these raters only).
+        confidence: of the one-sided lower limits of coefficients and of the two-sided intervals of SEMs.
+        inter_null, intra_null: coefficients under the tested hypotheses, 0 <= null < 1.
+
+    The intra-rater limits and tests are the published ones: they take S / t alone for the spread between targets and
+    so err on the low side; `icc.icc` on one rater's trials (form "one-way") gives the exact interval for that rater.
+
+    Raises:
+        CallError: unknown word, confidence outside 0 to 1, or a null outside [0, 1).
+    """
+    check_choice(raters, RATERS, "raters")
+    check_confidence(confidence)
+    for null in (inter_null, intra_null):
+        if not 0.0 <= null < 1.0:
+            raise CallError(f"A coefficient to test against is {null!r}; it lies in 0 <= null < 1.")
+    n, t, m = ms.n, ms.t, ms.m
+    inter, intra, by_rater = _coefficients(ms, raters)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inter_f = (1.0 - inter_null) * ms.targets / ((1.0 + (t - 1) * inter_null) * ms.interaction)
+        shrink = (1.0 - intra_null) / (1.0 + (m - 1) * intra_null)
+        intra_f = shrink * ms.targets / (t * ms.error)
+        each_f = shrink * ms.targets[..., None] / (t * ms.error_by_rater)
+    df_trials = n * (m - 1)
+    return ConcurrentReliability(
+        raters=raters,
+        confidence=confidence,
+        inter=inter,
+        inter_lower=_inter_lower(ms, inter, raters, confidence),
+        inter_null=inter_null,
+        inter_f=inter_f,
+        inter_p=f_upper_tail(inter_f, n - 1, (n - 1) * (t - 1)),
+        intra=intra,
+        intra_lower=_intra_lower(ms.targets / t, ms.error, n, m, confidence),
+        intra_null=intra_null,
+        intra_f=intra_f,
+        intra_p=f_upper_tail(intra_f, n - 1, df_trials),
+        intra_by_rater=by_rater,
+        intra_by_rater_lower=_intra_lower(ms.targets[..., None] / t, ms.error_by_rater, n, m, confidence),
+        intra_by_rater_f=each_f,
+        intra_by_rater_p=f_upper_tail(each_f, n - 1, df_trials),
+        sem_inter=_sem_inter(ms, raters, confidence),
+        sem_intra=_sem_intra(ms.error, t * df_trials, confidence),
+        sem_intra_by_rater=_sem_intra(ms.error_by_rater, df_trials, confidence),
+    )
+
+
+def _coefficients(ms: CrossedMeanSquares, raters: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """inter, intra, intra by rater; nan where a total is 0."""
+    n, t, m = ms.n, ms.t, ms.m
+    interaction = (ms.interaction - ms.error) / m
+    if raters == "random":
+        target = (ms.targets - ms.interaction) / (m * t)
+        within = target + (ms.raters - ms.interaction) / (m * n) + interaction
+        between = target
+    else:
+        target = (ms.targets - ms.error) / (m * t)
+        within = target + (t - 1) * interaction / t
+        between = target - interaction / t
+    with np.errstate(divide="ignore", invalid="ignore"):
+        total, each = within + ms.error, within[..., None] + ms.error_by_rater
+        return (
+            np.where(total > 0.0, between / total, np.nan),
+            np.where(total > 0.0, within / total, np.nan),
+            np.where(each > 0.0, within[..., None] / each, np.nan),
+        )
+
+
+def _inter_lower(ms: CrossedMeanSquares, inter: FloatArray, raters: str, confidence: float) -> FloatArray:
+    n, t, m = ms.n, ms.t, ms.m
+    from_interaction = n * (1.0 + (t - 1) * inter)
+    from_raters = t * inter if raters == "random" else np.zeros_like(inter)
+    weights = np.stack(
+        [
+            from_raters * ms.raters,
+            (from_interaction - from_raters) * ms.interaction,
+            n * t * (m - 1) * inter * ms.error,
+        ],
+        axis=-1,
+    )
+    df = satterthwaite_df(weights, [t - 1, (n - 1) * (t - 1), n * t * (m - 1)])
+    f = f_quantile(confidence, n - 1, df)
+    rest = n * (t - 1) * ms.interaction + n * t * (m - 1) * ms.error
+    if raters == "random":
+        rest = rest + t * (ms.raters - ms.interaction)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        low = n * (ms.targets - f * ms.interaction) / (n * ms.targets + f * rest)
+    return np.minimum(low, 1.0)
+
+
+def _intra_lower(between: FloatArray, error: FloatArray, n: int, m: int, confidence: float) -> FloatArray:
+    f = f_quantile(confidence, n - 1, n * (m - 1))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.minimum((between - f * error) / (between + f * (m - 1) * error), 1.0)
+
+
+def _sem_intra(error: FloatArray, df: int, confidence: float) -> ErrorSize:
+    low, high = variance_interval(error, df, confidence)
+    return ErrorSize(np.sqrt(error), np.sqrt(low), np.sqrt(high))
+
+
+def _sem_inter(ms: CrossedMeanSquares, raters: str, confidence: float) -> ErrorSize:
+    """var_r + var_sr + E written with positive weights, so that the interval of Graybill & Wang applies."""
+    n, t, m = ms.n, ms.t, ms.m
+    trial = (1.0 - 1.0 / m) * ms.error
+    if raters == "random":
+        parts = [ms.raters / (m * n), (n - 1) * ms.interaction / (m * n), trial]
+        dfs = [t - 1, (n - 1) * (t - 1), n * t * (m - 1)]
+    else:
+        parts = [ms.interaction / m, trial]
+        dfs = [(n - 1) * (t - 1), n * t * (m - 1)]
+    terms = np.stack(parts, axis=-1)
+    low, high = mean_square_sum_interval(terms, dfs, confidence)
+    return ErrorSize(np.sqrt(terms.sum(axis=-1)), np.sqrt(low), np.sqrt(high))

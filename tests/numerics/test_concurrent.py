@@ -1,0 +1,95 @@
+"""Concurrent inter- and intra-rater reliability: the published goniometer study, identities, degenerate tables."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.errors import CallError
+from studykit.numerics.anova import crossed_mean_squares, two_way_mean_squares
+from studykit.numerics.concurrent import concurrent_reliability
+from studykit.numerics.icc import icc_value
+from studykit.numerics.precision import mdc
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+EXPECTED = json.loads((REFERENCE / "expected" / "goniometer_eliasziw_1994.json").read_text())
+FORMULA = 1e-10  # the reference is the same formula at 15 digits
+
+
+def angles() -> np.ndarray:
+    frame = pd.read_csv(REFERENCE / "data" / "eliasziw_goniometer_1994.csv")
+    return frame.sort_values(["subject", "rater", "trial"])["angle"].to_numpy(float).reshape(29, 2, 3)
+
+
+@pytest.mark.parametrize("raters", ["random", "fixed"])
+def test_coefficients_and_errors_equal_the_reference(raters: str) -> None:
+    reference = EXPECTED["eliasziw_formulas"]
+    part = reference[f"{raters}_raters"]
+    got = concurrent_reliability(crossed_mean_squares(angles()), raters=raters)
+    assert float(got.inter) == pytest.approx(part["rho_inter"], rel=FORMULA)
+    assert float(got.intra) == pytest.approx(part["rho_intra"], rel=FORMULA)
+    assert got.intra_by_rater == pytest.approx(list(part["rho_intra_by_rater"].values()), rel=FORMULA)
+    assert float(got.sem_inter.sem) == pytest.approx(part["SEM_inter"], rel=FORMULA)
+    assert float(got.sem_intra.sem) == pytest.approx(reference["SEM_intra"], rel=FORMULA)
+    by_rater = list(reference["SEM_intra_by_rater"].values())
+    assert got.sem_intra_by_rater.sem == pytest.approx(by_rater, rel=FORMULA)
+    assert float(mdc(got.sem_intra.sem)) == pytest.approx(reference["MDC95_intra"], rel=FORMULA)
+    if raters == "random":
+        assert float(mdc(got.sem_inter.sem)) == pytest.approx(reference["MDC95_inter_random"], rel=FORMULA)
+
+
+@pytest.mark.parametrize("raters", ["random", "fixed"])
+def test_lower_limits_and_tests_equal_a_second_program(raters: str) -> None:
+    reference = EXPECTED["irr_relInterIntra"]
+    got = concurrent_reliability(crossed_mean_squares(angles()), raters=raters, inter_null=0.6, intra_null=0.8)
+    assert float(got.inter_lower) == pytest.approx(reference["lowvalue"][f"lowinter.{raters}"], rel=FORMULA)
+    assert float(got.intra_lower) == pytest.approx(reference["lowvalue"]["lowintra"], rel=FORMULA)
+    each = [reference["lowvalue"][f"lowintra.R{i}"] for i in (1, 2)]
+    assert got.intra_by_rater_lower == pytest.approx(each, rel=FORMULA)
+    assert float(got.inter_f) == pytest.approx(reference["Fs"]["Finter"], rel=FORMULA)
+    assert float(got.inter_p) == pytest.approx(reference["pvalue"]["pvalue.Finter"], rel=1e-4)  # printed as 1 - cdf
+    assert float(got.intra_f) == pytest.approx(reference["Fs"]["Fintra"], rel=FORMULA)
+    assert got.intra_by_rater_f == pytest.approx([reference["Fs"][f"Fintra.R{i}"] for i in (1, 2)], rel=FORMULA)
+
+
+def test_components_equal_a_mixed_model_at_its_digits() -> None:
+    reml = {row["grp"]: row["vcov"] for row in EXPECTED["lme4_REML_varcomp"]}
+    got = concurrent_reliability(crossed_mean_squares(angles()), raters="random")
+    total = sum(reml.values())
+    assert float(got.inter) == pytest.approx(reml["subject"] / total, rel=1e-6)  # optimiser stops at 1e-7 of a variance
+    assert float(got.intra) == pytest.approx(1 - reml["Residual"] / total, rel=1e-6)
+
+
+def test_rater_fixed_agrees_with_consistency_on_means_when_trials_are_exact() -> None:
+    """Trials without error: fixed inter-rater reliability is the consistency ICC of one reading."""
+    table = np.random.default_rng(2).normal(40, 6, (8, 1)) + np.random.default_rng(3).normal(0, 2, (8, 3))
+    got = concurrent_reliability(crossed_mean_squares(np.repeat(table[:, :, None], 2, axis=2)), raters="fixed")
+    ms = two_way_mean_squares(table)
+    assert float(got.inter) == pytest.approx(float(icc_value(ms, form="consistency")), rel=1e-10)
+    assert float(got.intra) == 1.0
+    assert float(got.sem_intra.high) == 0.0
+
+
+def test_intervals_enclose_the_errors() -> None:
+    got = concurrent_reliability(crossed_mean_squares(angles()), raters="random")
+    for size in (got.sem_inter, got.sem_intra, got.sem_intra_by_rater):
+        assert np.all(size.low < size.sem)
+        assert np.all(size.sem < size.high)
+
+
+def test_constant_ratings_have_no_coefficient() -> None:
+    got = concurrent_reliability(crossed_mean_squares(np.full((4, 2, 3), 10.0)), raters="random")
+    assert np.isnan(got.inter)
+    assert float(got.sem_inter.sem) == 0.0
+
+
+def test_unknown_words_and_nulls_are_refused() -> None:
+    ms = crossed_mean_squares(angles())
+    with pytest.raises(CallError, match="raters is 'some'"):
+        concurrent_reliability(ms, raters="some")
+    with pytest.raises(CallError, match="0 <= null < 1"):
+        concurrent_reliability(ms, raters="fixed", inter_null=1.0)
