@@ -12,6 +12,8 @@ Choices, and why:
 * **Letters.** 8.5 points for words, 7.5 for ticks and notes, in the font that ships with matplotlib, so that a
   drawing is the same on every machine. In SVG letters are outlines: the page needs no font and nothing can be
   clipped by a wider one; what the picture says is carried for a screen reader by its title and description.
+* **True widths.** The layout is settled at 300 dots per inch without hinting; at screen resolution hinted letters come
+  out up to a tenth narrower or wider than in print, and a label that fits in one format would be clipped in another.
 * **Same bytes on every run.** Fixed hash salt, no date, no name of the writing program.
 * **No global settings.** All drawing happens within `drawing_style()`, which starts from matplotlib's own defaults,
   whatever the caller's settings are, and leaves them as they were.
@@ -22,15 +24,21 @@ from __future__ import annotations
 import hashlib
 import io
 import re
-from contextlib import AbstractContextManager
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from html import escape
+from itertools import combinations
 from typing import Final
 
 from matplotlib import style
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from matplotlib.transforms import BboxBase
+
+from studykit.formatting import decimals_for_width, with_unit
+from studykit.pictures.lettering import FONT, broken_to_fit, missing_letters_as_boxes, text_width_mm
 
 MM_PER_INCH: Final = 25.4
 PAGE_WIDTH_MM: Final = 160.0
@@ -48,6 +56,10 @@ PAPER: Final = "#ffffff"
 
 WORDS_PT: Final = 8.5
 NOTES_PT: Final = 7.5
+
+_LEGEND_MARGIN_MM: Final = 6.0
+_LEGEND_HANDLE_MM: Final = 14.0
+_LEGEND_GAP_MM: Final = 6.0
 
 Dash = tuple[float, tuple[float, ...]]
 
@@ -87,16 +99,18 @@ _STYLE: Final[dict[str, object]] = {
     "axes.titlesize": WORDS_PT,
     "axes.titleweight": "bold",
     "axes.unicode_minus": True,
+    "figure.dpi": 300.0,
     "figure.facecolor": PAPER,
     "figure.constrained_layout.h_pad": 0.06,
     "figure.constrained_layout.w_pad": 0.06,
-    "font.family": "DejaVu Sans",
+    "font.family": FONT,
     "font.size": WORDS_PT,
     "grid.color": HAIRLINE,
     "grid.linewidth": 0.6,
     "hatch.linewidth": 0.6,
     "legend.fontsize": WORDS_PT,
     "legend.frameon": False,
+    "legend.columnspacing": 1.8,
     "legend.handlelength": 3.4,
     "lines.linewidth": 1.5,
     "lines.markersize": 5.0,
@@ -104,6 +118,8 @@ _STYLE: Final[dict[str, object]] = {
     "svg.fonttype": "path",
     "svg.hashsalt": "studykit",
     "text.color": INK,
+    "text.hinting": "no_hinting",
+    "text.parse_math": False,
     "xtick.color": INK,
     "xtick.labelsize": NOTES_PT,
     "xtick.major.size": 3.0,
@@ -114,9 +130,11 @@ _STYLE: Final[dict[str, object]] = {
 }
 
 
-def drawing_style() -> AbstractContextManager[None]:
+@contextmanager
+def drawing_style() -> Iterator[None]:
     """The look of the kit for the length of a with-block; every artist of a picture is made inside one."""
-    return style.context([_STYLE], after_reset=True)
+    with style.context([_STYLE], after_reset=True), missing_letters_as_boxes():
+        yield
 
 
 def arms_style(position: int) -> ArmStyle:
@@ -130,17 +148,54 @@ def new_figure(width_mm: float = PAGE_WIDTH_MM, height_mm: float = 90.0) -> tupl
     return figure, figure.add_subplot()
 
 
+def new_panels(width_mm: float, height_mm: float, rows: int, columns: int) -> tuple[Figure, list[Axes]]:
+    """A figure with rows x columns pairs of axes on common scales, in reading order."""
+    figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), layout="constrained")
+    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+    return figure, list(axes.flat)
+
+
+def new_sheet(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
+    """A blank sheet whose coordinates are millimetres from its top left corner, for diagrams."""
+    figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH))
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_axis_off()
+    axes.set_xlim(0.0, width_mm)
+    axes.set_ylim(height_mm, 0.0)
+    return figure, axes
+
+
 def reference_band(axes: Axes, low: float, high: float, label: str, *, across: str = "y") -> None:
     """Shade and hatch the values from low to high on the axis `across` ("x" or "y"); `label` names it in a legend."""
     span = axes.axhspan if across == "y" else axes.axvspan
     span(low, high, facecolor=BAND, edgecolor=BAND_HATCH, hatch="////", linewidth=0.0, zorder=0.5, label=label)
 
 
-def legend_below(figure: Figure, axes: Axes, *, columns: int = 3) -> None:
-    """The legend of `axes` under the picture, outside the data, when there is anything to name."""
+def mdc_band(axes: Axes, mdc: float, unit: str, *, across: str = "y") -> None:
+    """The band from -mdc to +mdc in which one person's change may be measurement error alone."""
+    reference_band(axes, -mdc, mdc, f"within the MDC of one person (±{mdc_text(mdc, unit)})", across=across)
+
+
+def mdc_text(mdc: float, unit: str) -> str:
+    """An MDC with its unit, to two digits of the whole band."""
+    return with_unit(mdc, decimals_for_width(2.0 * mdc), unit)
+
+
+def legend_below(figure: Figure, axes: Axes) -> None:
+    """The legend of `axes` under the picture, outside the data, in as many columns as fit, long labels broken."""
     handles, labels = axes.get_legend_handles_labels()
-    if handles:
-        figure.legend(handles, labels, loc="outside lower left", ncols=columns, columnspacing=1.8)
+    if not handles:
+        return
+    room_mm = float(figure.get_figwidth()) * MM_PER_INCH - _LEGEND_MARGIN_MM
+    broken = [broken_to_fit(label, room_mm - _LEGEND_HANDLE_MM, WORDS_PT) for label in labels]
+    widest = max(text_width_mm(line, WORDS_PT) for lines in broken for line in lines)
+    columns = min(len(handles), max(1, int(room_mm // (widest + _LEGEND_HANDLE_MM + _LEGEND_GAP_MM))))
+    figure.legend(handles, ["\n".join(lines) for lines in broken], loc="outside lower left", ncols=columns)
+
+
+def unit_words(unit: str) -> str:
+    """A unit as it stands in an axis title: degrees, cm, mm."""
+    return {"deg": "degrees", "grade": "grades", "min": "minutes"}.get(unit, unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,25 +271,43 @@ class Drawing:
 
     def clipped_texts(self) -> list[str]:
         """Every visible text that reaches over the edge of the picture; a drawing that is fit for print has none."""
+        edge = self.figure.bbox
+        return [
+            text
+            for text, box in self._texts()
+            if box.x0 < 0 or box.y0 < 0 or box.x1 > edge.width or box.y1 > edge.height
+        ]
+
+    def overlapping_texts(self) -> list[tuple[str, str]]:
+        """Every pair of visible texts of which one lies on the other; a drawing that is fit for print has none."""
+        pairs = combinations(self._texts(), 2)
+        return [
+            (one, other)
+            for (one, a), (other, b) in pairs
+            if a.x0 < b.x1 and b.x0 < a.x1 and a.y0 < b.y1 and b.y0 < a.y1
+        ]
+
+    def _texts(self) -> list[tuple[str, BboxBase]]:
+        """Every text that is drawn, with the box it takes, in pixels of the figure."""
         with drawing_style():
             self.figure.draw_without_rendering()
-            edge = self.figure.bbox
             beyond = _labels_beyond_axes(self.figure)
-            over = []
-            for text in self.figure.findobj(Text):
-                if not isinstance(text, Text) or id(text) in beyond or not text.get_text().strip():
-                    continue
-                box = text.get_window_extent()
-                inside = box.x0 >= 0 and box.y0 >= 0 and box.x1 <= edge.width and box.y1 <= edge.height
-                if text.get_visible() and not inside:
-                    over.append(text.get_text())
-        return over
+            texts = [text for text in self.figure.findobj(Text) if isinstance(text, Text) and id(text) not in beyond]
+            return [
+                (text.get_text(), text.get_window_extent())
+                for text in texts
+                if text.get_visible() and text.get_text().strip()
+            ]
 
 
 def _labels_beyond_axes(figure: Figure) -> set[int]:
-    """Identities of tick labels whose tick lies beyond its axis: they exist but are never drawn."""
+    """Identities of texts that exist but are never drawn: tick labels beyond their axis, all texts of hidden axes."""
     beyond: set[int] = set()
     for axes in figure.axes:
+        if not axes.get_visible():
+            beyond.update(id(text) for text in axes.findobj(Text))
+        if not axes.axison:
+            beyond.update(id(text) for axis in (axes.xaxis, axes.yaxis) for text in axis.findobj(Text))
         for axis in (axes.xaxis, axes.yaxis):
             low, high = sorted(axis.get_view_interval())
             slack = 1e-9 * (high - low)

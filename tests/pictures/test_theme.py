@@ -130,3 +130,21 @@ def test_a_clipped_text_is_named_and_a_fitting_one_is_not() -> None:
     assert drawing.clipped_texts() == []
     drawing.figure.text(0.98, 0.5, "this runs over the edge")
     assert drawing.clipped_texts() == ["this runs over the edge"]
+
+
+def test_a_label_is_words_and_never_a_formula_and_a_missing_letter_stops_nothing() -> None:
+    label = "cost $5 and $6, 足首 100%"
+    drawing = small_drawing(label)
+    assert drawing.clipped_texts() == []
+    (legend,) = drawing.figure.legends
+    assert [text.get_text() for text in legend.get_texts()] == [label]
+    assert not legend.get_texts()[0].get_parse_math()
+    assert drawing.svg() == small_drawing(label).svg()
+
+
+def test_a_text_on_another_is_named() -> None:
+    drawing = small_drawing()
+    assert drawing.overlapping_texts() == []
+    drawing.figure.text(0.5, 0.5, "one")
+    drawing.figure.text(0.505, 0.5, "two")
+    assert drawing.overlapping_texts() == [("one", "two")]
