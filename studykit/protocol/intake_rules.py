@@ -9,7 +9,7 @@ from studykit.protocol.intake_model import TableIntake
 from studykit.protocol.lines import Place
 from studykit.protocol.outline import Outline
 from studykit.protocol.problems import Problem, meant, quoted
-from studykit.vocabulary import COLUMNS, MEASUREMENTS, NUMBER_COLUMNS, PARTICIPANTS, SEXES, SIDES
+from studykit.vocabulary import COLUMNS, MEASUREMENTS, NUMBER_COLUMNS, PARTICIPANTS, SEXES, SIDES, WHOLE_NUMBER_COLUMNS
 
 
 def problems_of_intake(outline: Outline) -> Iterator[Problem]:
@@ -66,7 +66,7 @@ _UNITS_OF: Final[dict[str, frozenset[str]]] = {
 
 def _units(place: Place, intake: TableIntake) -> Iterator[Problem]:
     for column, unit in intake.units.items():
-        if column not in NUMBER_COLUMNS:
+        if column not in NUMBER_COLUMNS | WHOLE_NUMBER_COLUMNS:
             continue
         allowed = _UNITS_OF.get(column)
         if allowed is None:
