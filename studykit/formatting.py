@@ -49,8 +49,8 @@ def unit_sign(unit: str) -> str:
 
 
 def with_unit(value: float, decimals: int, unit: str) -> str:
-    """A number with its unit, such as 6.1°."""
-    return f"{number(value, decimals)}{unit_sign(unit)}"
+    """A number with its unit, such as 6.1°; no unit when there is no number."""
+    return number(value, decimals) if math.isnan(value) else f"{number(value, decimals)}{unit_sign(unit)}"
 
 
 def percent(share: float, decimals: int = 0) -> str:
@@ -64,8 +64,13 @@ def level(confidence: float) -> str:
 
 
 def interval(low: float, high: float, decimals: int, unit: str = "") -> str:
-    """Both limits of an interval joined by "to"; the unit stands once, behind the upper limit."""
-    return f"{number(low, decimals)} to {number(high, decimals)}{unit_sign(unit)}"
+    """Both limits of an interval joined by "to"; the unit stands once, behind the upper limit.
+
+    Without any limit: "interval not estimable".
+    """
+    if math.isnan(low) and math.isnan(high):
+        return "interval not estimable"
+    return f"{number(low, decimals)} to {with_unit(high, decimals, unit)}"
 
 
 def estimate(value: float, low: float, high: float, *, unit: str = "", confidence: float | None = None) -> str:
@@ -75,7 +80,12 @@ def estimate(value: float, low: float, high: float, *, unit: str = "", confidenc
         value, low, high: the estimate and its limits, in `unit`.
         unit: "deg", "cm", "mm", ... or nothing.
         confidence: when given, the level is named inside the brackets.
+
+    Returns:
+        such as "6.1° (95% CI 4.0 to 8.2°)"; "not estimable" alone when there is no estimate.
     """
+    if math.isnan(value):
+        return number(value, 0)
     decimals = decimals_for_width(high - low)
     named = f"{level(confidence)} " if confidence is not None else ""
     return f"{with_unit(value, decimals, unit)} ({named}{interval(low, high, decimals, unit)})"
@@ -95,7 +105,7 @@ def p_value(p: float) -> str:
 def counted(count: int, singular: str, plural: str | None = None) -> str:
     """A count with its noun in the right number: 1 row, 2 rows."""
     noun = singular if count == 1 else (plural or f"{singular}s")
-    return f"{count:,} {noun}".replace(",", NO_BREAK)
+    return f"{count:,}".replace(",", NO_BREAK) + f" {noun}"
 
 
 def listed(words: list[str], most: int = 5) -> str:

@@ -59,14 +59,15 @@ def installed_versions() -> tuple[tuple[str, str], ...]:
 def hash_of_frames(frames: dict[str, pd.DataFrame]) -> str:
     """SHA-256 over the named frames: names sorted, columns in order, cells as text to 17 significant digits.
 
-    The hash depends on the order of rows and on nothing of the machine.
+    Each frame is preceded by its name and its length, so that no row can pass for the start of another frame. The hash
+    depends on the order of rows and on nothing of the machine.
     """
     digest = hashlib.sha256()
     for name in sorted(frames):
         frame = frames[name]
-        digest.update(f"{name}\n".encode())
-        text = frame.to_csv(index=False, float_format="%.17g", date_format="%Y-%m-%d", lineterminator="\n")
-        digest.update(text.encode())
+        text = frame.to_csv(index=False, float_format="%.17g", date_format="%Y-%m-%d", lineterminator="\n").encode()
+        digest.update(f"{name} {len(text)}\n".encode())
+        digest.update(text)
     return digest.hexdigest()
 
 

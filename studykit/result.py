@@ -77,8 +77,9 @@ class Result(ABC):
         if picture is not None:
             drawn = f"<figure>{picture.svg()}<figcaption>{escape(picture.caption)}</figcaption></figure>"
         cautions = "".join(f"<li>{escape(caution)}</li>" for caution in self.cautions)
+        if cautions:
+            cautions = f'<h4>What this does not show</h4><ul class="cautions">{cautions}</ul>'
         return (
             f'<p class="headline">{escape(self.headline)}</p>{drawn}{self.table().to_html()}'
-            f'<h4>What this does not show</h4><ul class="cautions">{cautions}</ul>'
-            f'<p class="methods"><strong>Methods.</strong> {escape(self.methods)}</p>'
+            f'{cautions}<p class="methods"><strong>Methods.</strong> {escape(self.methods)}</p>'
         )
