@@ -89,6 +89,7 @@ class ResponseProducts:
     """Everything a fit needs of outcomes.
 
     Attributes:
+        y: (n, m) the outcomes as given.
         start: (p, m) least-squares coefficients on x_basis, taken off before anything else (no criterion sees them).
         turned: for each batch (B, k, m) the outcomes' residuals from least squares, turned by Q_b.
         rest_design: (u, m) cross-products with the border columns and x_basis, orthogonal to every Q_b.
@@ -96,6 +97,7 @@ class ResponseProducts:
         least_squares: (m,) residual sums of squares from least squares.
     """
 
+    y: np.ndarray
     start: np.ndarray
     turned: tuple[np.ndarray, ...]
     rest_design: np.ndarray
@@ -156,6 +158,7 @@ def response_products(design: DesignProducts, y: np.ndarray) -> ResponseProducts
         _take_off(free, batch, values)
     border = np.column_stack([border_columns(design), design.x_basis])
     return ResponseProducts(
+        y=y,
         start=start + again,
         turned=tuple(turned),
         rest_design=border.T @ free,

@@ -6,23 +6,29 @@ y = X b + sum over terms Z_t u_t + e,   u_t ~ N(0, I x Sigma_t) over the levels 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from studykit.errors import FitError, check_choice
+from studykit.errors import FitError, StudykitError, check_choice, check_confidence
 from studykit.numerics.mixed import checks
 from studykit.numerics.mixed.components import components_of
 from studykit.numerics.mixed.criterion import Point
 from studykit.numerics.mixed.cross_products import DesignProducts, ResponseProducts, design_products, response_products
+from studykit.numerics.mixed.influence import Influence, Leverage, influence, leverage, sets_of_rows
 from studykit.numerics.mixed.information import full_deviance, ingredients, residual_variance
 from studykit.numerics.mixed.optimise import LogLine
+from studykit.numerics.mixed.predictions import RandomEffects, fitted_values
+from studykit.numerics.mixed.predictions import random_effects as predict
+from studykit.numerics.mixed.profile import ProfileInterval, profile_intervals
 from studykit.numerics.mixed.search import Optimum, search
 from studykit.numerics.mixed.small_sample import Ingredients
+from studykit.numerics.mixed.solution import solve_rows
 from studykit.numerics.mixed.structure import find_structure
 from studykit.numerics.mixed.terms import RandomTerm
 
 METHODS = ("reml", "ml")
+RESIDUAL_KINDS = ("marginal", "conditional", "standardised")
 
 # Largest derivative of the deviance by a factor (of the square root of a variance ratio) that a fit may end with, per
 # row: a thousand times what rounding leaves, a thousandth of what would move a standard error in its sixth digit.
@@ -67,6 +73,70 @@ class VarianceComponentsFit:
     def ingredients(self) -> Ingredients:
         """What Kenward–Roger and Satterthwaite need; parameters in the order of the terms, the residual last."""
         return ingredients(self.point, self.design, self.beta, reml=self.method == "reml")
+
+    def random_effects(self) -> tuple[RandomEffects, ...]:
+        """Predicted effects of every level, term by term, with two kinds of covariance (see `predictions`)."""
+        return predict(self.design, self.response, self.point, self.residual_variance)
+
+    def fitted(self, *, conditional: bool) -> np.ndarray:
+        """(n,) X b, or X b + Z u with the predicted random effects when conditional."""
+        return fitted_values(self.design, self.beta, self.random_effects(), conditional=conditional)
+
+    def residuals(self, kind: str = "conditional") -> np.ndarray:
+        """(n,) residuals: outcome less fitted value.
+
+        Args:
+            kind: "marginal", y - X b; "conditional", y - X b - Z u; "standardised", the conditional ones divided by
+                their own standard deviation, s sqrt(s2 P_ii), at the variances of the fit.
+
+        Raises:
+            CallError: an unknown word.
+        """
+        check_choice(kind, RESIDUAL_KINDS, "kind")
+        if kind == "marginal":
+            residual: np.ndarray = self.response.y[:, 0] - self.fitted(conditional=False)
+            return residual
+        rows = solve_rows(self.design, self.response, self.point)
+        if kind == "conditional":
+            return rows.residual
+        # A row whose fitted value is the row itself has no residual: 0/0, and nan says so.
+        free = np.where(rows.diagonal > 1e-12, rows.diagonal, np.nan)
+        standardised: np.ndarray = rows.residual / np.sqrt(self.residual_variance * free)
+        return standardised
+
+    def profile_intervals(self, confidence: float = 0.95, *, deviance: str = "ml") -> tuple[ProfileInterval, ...]:
+        """Profile-likelihood intervals for standard deviations and correlations, the residual last.
+
+        Args:
+            confidence: such as 0.95.
+            deviance: "ml", as the reference (lme4) does for REML fits too, or "reml".
+
+        Raises:
+            CallError: an unknown word, or a confidence outside 0 to 1.
+            FitError: a limit could not be found.
+        """
+        check_confidence(confidence)
+        check_choice(deviance, METHODS, "deviance")
+        return profile_intervals(self.design, self.response, confidence=confidence, deviance=deviance)
+
+    def leverage(self) -> Leverage:
+        """Leverage of every row on its own fitted value (see `influence`)."""
+        return leverage(self.design, self.response, self.point)
+
+    def influence(self, codes: np.ndarray, *, refit: bool = False) -> Influence:
+        """What leaving out each set of rows (each participant, say) does to the fixed effects.
+
+        Args:
+            codes: (n,) integers; rows with equal codes are left out together.
+            refit: estimate the variances again without each set, instead of holding them.
+
+        Raises:
+            CallError: not one code per row.
+            DesignError: a set too large to be left out without fitting again.
+        """
+        if not refit:
+            return influence(self.design, self.response, self.point, self.residual_variance, codes)
+        return _influence_by_refitting(self, codes)
 
 
 def fit_variance_components(
@@ -153,6 +223,31 @@ def _in_given_units(
         design=design,
         response=response,
         point=point,
+    )
+
+
+def _influence_by_refitting(fit: VarianceComponentsFit, codes: np.ndarray) -> Influence:
+    """Leave out each set and fit everything again; nan for a set without which the model cannot be fitted."""
+    sets = sets_of_rows(codes, fit.n)
+    changes, ratios = np.full((len(sets), fit.p), np.nan), np.full(len(sets), np.nan)
+    for place, (_, rows) in enumerate(sets):
+        kept = np.ones(fit.n, dtype=bool)
+        kept[rows] = False
+        terms = [replace(term, codes=term.codes[kept], columns=term.columns[kept]) for term in fit.design.terms]
+        try:
+            again = fit_variance_components(fit.response.y[kept, 0], fit.design.x[kept], terms, method=fit.method)
+        except StudykitError:
+            continue
+        changes[place] = fit.beta - again.beta
+        ratios[place] = np.exp(np.linalg.slogdet(again.phi)[1] - np.linalg.slogdet(fit.phi)[1])
+    distances = np.einsum("gi,ij,gj->g", changes, np.linalg.inv(fit.phi), changes) / fit.p
+    return Influence(
+        codes=np.array([code for code, _ in sets]),
+        rows=np.array([rows.size for _, rows in sets]),
+        change=changes,
+        cooks_distance=distances,
+        covariance_ratio=ratios,
+        refitted=True,
     )
 
 
