@@ -1,0 +1,50 @@
+"""One reading stands in one row: the same trial recorded twice."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from studykit.data.findings import joined
+from studykit.data.rules.given import Given
+from studykit.data.rules.identities import copies_found, repeats
+from studykit.data.rules.readings import combined
+from studykit.vocabulary import ERROR, MEASUREMENTS
+
+KEY = ("participant_id", "visit", "side", "measure", "rater_id", "trial")
+NEVER_EMPTY = ("participant_id", "measure", "rater_id", "trial")
+
+
+def trial_key(given: Given) -> tuple[str, ...]:
+    """Columns that name one trial; a study without planned visits tells its sittings apart by their date."""
+    return KEY if given.protocol.visits else (*KEY, "measured_on")
+
+
+def duplicate_trial(given: Given) -> pd.DataFrame:
+    """Rows that claim to be the same trial.
+
+    Where they differ in any cell, all of them are set aside: which one is right cannot be known here. Exact copies say
+    nothing new: the first is used and the copies are set aside.
+    """
+    rows, key = given.tables[MEASUREMENTS], trial_key(given)
+    complete = np.ones(len(rows), dtype=bool)
+    for column in NEVER_EMPTY:
+        complete &= rows[column].notna().to_numpy()
+    codes = [pd.factorize(rows[column])[0] for column in key]
+    number = pd.Series(combined(codes))
+    shared = number.duplicated(keep=False).to_numpy() & complete
+    copies, conflicting = repeats(rows.iloc[np.flatnonzero(shared)], list(key))
+    return joined(
+        [
+            copies_found(given, MEASUREMENTS, copies, column="trial"),
+            given.report(
+                MEASUREMENTS,
+                conflicting,
+                column="trial",
+                rule="duplicate_trial",
+                severity=ERROR,
+                message="Several rows stand for this trial of this participant, visit, side, measure and rater.",
+                what_to_do="Delete the wrong row or correct its trial number; a second instrument is a second measure.",
+            ),
+        ]
+    )
