@@ -28,7 +28,9 @@ Codes = NDArray[np.intp]
 
 METHODS = ("reml", "ml")
 _SMALL_DECREMENT = 1e-10
-_SINGULAR = 1e-7
+_EDGE = 1e-9  # smallest eigenvalue of the correlation below which the walk has left the interior
+_NEARLY_SINGULAR = 1e-6
+_MOST_STEPS = 150  # ordinary fits take five to ten
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,8 @@ class RepeatedCovarianceFit:
         log_likelihood: with all constants; for REML that of n - p error contrasts plus log|X'V^-1 X| (lme4, nlme).
         expected, observed: information of theta, (k, k).
         gradient_norm: sqrt of the Newton decrement at the end, in log-likelihood units.
-        converged: the decrement is at rounding level and the observed information positive definite.
+        converged: the decrement is at rounding level and the observed information positive definite, or the
+            criterion has become flat at a singular covariance.
         boundary: the covariance is nearly singular, so that theory for interior optima is doubtful.
         log: the optimiser's steps.
         products: the cross-products that were fitted.
@@ -123,35 +126,64 @@ def fit_shape(shape: CovarianceShape, products: RepeatedProducts, *, method: str
 def _newton(
     phi: Array, shape: CovarianceShape, products: RepeatedProducts, reml: bool
 ) -> tuple[Array, Criterion, tuple[Step, ...]]:
-    """Walk to the optimum in free parameters."""
+    """Walk to the optimum in free parameters; the end is an optimum, a flat edge, or an error."""
     log: list[Step] = []
     at = criterion(shape.natural(phi), shape, products, reml=reml)
-    for _ in range(300):
+    for _ in range(_MOST_STEPS):
         direction, decrement = _direction(at, shape.jacobian(phi))
-        length, nearly = 1.0, decrement < _SMALL_DECREMENT
-        if float(np.max(np.abs(direction))) > 3.0:
-            length = 3.0 / float(np.max(np.abs(direction)))
-        while not nearly and length > 1e-10:
-            value = criterion_value(shape.covariance(shape.natural(phi + length * direction)), products, reml=reml)
-            if value <= at.value - 1e-4 * length * decrement:
-                break
-            length *= 0.5
+        nearly = decrement < _SMALL_DECREMENT
+        length = 1.0 if nearly else _length(phi, direction, decrement, at.value, shape, products, reml)
         log.append(Step(value=at.value, decrement=decrement, length=length))
-        if length <= 1e-10 or decrement < 1e-21 or (nearly and _stalled(log)):
+        singular = _smallest_eigenvalue(shape.covariance(shape.natural(phi))) < _EDGE
+        if decrement < 1e-21 or (nearly and _stalled(log)) or (singular and _flat(log)):
             return phi, at, tuple(log)
+        if singular or length == 0.0:
+            raise FitError(_runaway(shape))
         phi = phi + length * direction
-        try:
-            at = criterion(shape.natural(phi), shape, products, reml=reml)
-        except np.linalg.LinAlgError as error:
-            raise FitError(_runaway(shape)) from error
-    raise FitError("The optimiser took 300 steps without reaching an optimum; try a covariance with fewer parameters.")
+        at = criterion(shape.natural(phi), shape, products, reml=reml)
+    if _smallest_eigenvalue(shape.covariance(shape.natural(phi))) < 1e-4:
+        raise FitError(_runaway(shape))
+    raise FitError(
+        f"No optimum was reached in {_MOST_STEPS} steps; there may be too few subjects for the {shape.word} covariance. "
+        "Choose a covariance with fewer parameters."
+    )
+
+
+def _length(
+    phi: Array,
+    direction: Array,
+    decrement: float,
+    value: float,
+    shape: CovarianceShape,
+    products: RepeatedProducts,
+    reml: bool,
+) -> float:
+    """Longest of the halved steps that lowers the criterion enough; 0 when none does."""
+    length = min(1.0, 3.0 / float(np.max(np.abs(direction))))
+    while length > 1e-10:
+        trial = criterion_value(shape.covariance(shape.natural(phi + length * direction)), products, reml=reml)
+        if trial <= value - 1e-4 * length * decrement:
+            return length
+        length *= 0.5
+    return 0.0
+
+
+def _smallest_eigenvalue(covariance: Array) -> float:
+    """Smallest eigenvalue of the correlation matrix."""
+    sd = np.sqrt(np.diag(covariance))
+    return float(np.linalg.eigvalsh(covariance / np.outer(sd, sd))[0])
 
 
 def _runaway(shape: CovarianceShape) -> str:
     return (
-        f"The likelihood of the {shape.word} covariance grows without bound as the covariance becomes singular: "
-        "there are too few subjects for its parameters. Choose a covariance with fewer parameters."
+        f"The likelihood of the {shape.word} covariance keeps growing as the covariance becomes singular: there are "
+        "too few subjects for its parameters. Choose a covariance with fewer parameters."
     )
+
+
+def _flat(log: list[Step]) -> bool:
+    """True when the last five steps together lowered the criterion by less than 1e-7."""
+    return len(log) > 5 and log[-6].value - log[-1].value < 1e-7
 
 
 def _stalled(log: list[Step]) -> bool:
@@ -160,17 +192,18 @@ def _stalled(log: list[Step]) -> bool:
 
 
 def _direction(at: Criterion, jacobian: Array) -> tuple[Array, float]:
-    """Newton direction in free parameters and its decrement g'H^-1 g (criterion units)."""
+    """Newton direction in free parameters and its decrement g'H^-1 g in criterion units; never uphill."""
     gradient = jacobian.T @ at.gradient
     for information in (at.observed, at.expected):
         curvature = 2.0 * jacobian.T @ information @ jacobian
-        size = np.sqrt(np.maximum(np.diag(curvature), np.finfo(float).tiny))
+        if np.min(np.diag(curvature)) <= 0:
+            continue
+        size = np.sqrt(np.diag(curvature))
         scaled = curvature / np.outer(size, size)
         if np.linalg.eigvalsh(scaled)[0] > 1e-9:
             direction = -cho_solve(cho_factor(scaled), gradient / size) / size
             return direction, float(-gradient @ direction)
-    ridge = scaled + (1e-6 - min(float(np.linalg.eigvalsh(scaled)[0]), 0.0)) * np.eye(gradient.size)
-    direction = -np.linalg.solve(ridge, gradient / size) / size
+    direction = -gradient / max(float(np.linalg.norm(gradient)), np.finfo(float).tiny)
     return direction, float(-gradient @ direction)
 
 
@@ -182,7 +215,7 @@ def _check_identified(shape: CovarianceShape, products: RepeatedProducts) -> Non
     if shape.word == "unstructured" and np.any(seen < 2):
         a, b = np.argwhere(seen < 2)[0]
         raise DesignError(
-            f"Visits number {b + 1} and {a + 1} were seen together in {int(seen[a, b])} subjects, so that their "
+            f"Visits number {a + 1} and {b + 1} were seen together in {int(seen[a, b])} subjects, so that their "
             "covariance cannot be estimated; choose a covariance with fewer parameters."
         )
     if shape.word in ("compound-symmetry", "autoregressive", "heterogeneous-compound-symmetry"):
@@ -205,10 +238,7 @@ def _in_outcome_units(
     units = shape.units(scale)
     back = solve_triangular(products.rotation, np.eye(products.n_fixed))
     covariance = shape.covariance(theta) * scale**2
-    sd = np.sqrt(np.diag(covariance))
-    smallest = float(np.linalg.eigvalsh(covariance / np.outer(sd, sd))[0])
-    if smallest < 1e-13:
-        raise FitError(_runaway(shape))
+    smallest = _smallest_eigenvalue(covariance)
     positive = bool(np.linalg.eigvalsh(at.observed)[0] > 0)
     return RepeatedCovarianceFit(
         shape=shape,
@@ -221,8 +251,8 @@ def _in_outcome_units(
         expected=at.expected / np.outer(units, units),
         observed=at.observed / np.outer(units, units),
         gradient_norm=float(np.sqrt(max(log[-1].decrement, 0.0) / 2)),
-        converged=positive and log[-1].decrement < _SMALL_DECREMENT,
-        boundary=smallest < _SINGULAR,
+        converged=smallest < _EDGE or (positive and log[-1].decrement < _SMALL_DECREMENT),
+        boundary=smallest < _NEARLY_SINGULAR,
         log=log,
         products=products,
     )

@@ -249,12 +249,12 @@ class Autoregressive(CovarianceShape):
 
     def _lags(self) -> Array:
         visit = np.arange(self.n_visits)
-        return np.abs(visit[:, None] - visit[None, :]).astype(np.float64)
+        return np.asarray(np.abs(visit[:, None] - visit[None, :]), dtype=np.float64)
 
     def covariance(self, theta: Array) -> Array:
         return np.asarray(theta[0] * theta[1] ** self._lags(), dtype=np.float64)
 
-    def _slopes(self, correlation: np.float64) -> tuple[Array, Array, Array]:
+    def _slopes(self, correlation: float) -> tuple[Array, Array, Array]:
         """correlation^lag and its first and second derivative."""
         lag = self._lags()
         first = np.where(lag > 0, lag * correlation ** np.maximum(lag - 1, 0), 0.0)
@@ -262,11 +262,11 @@ class Autoregressive(CovarianceShape):
         return correlation**lag, first, second
 
     def first(self, theta: Array) -> Array:
-        power, first, _ = self._slopes(theta[1])
-        return np.stack([power, theta[0] * first])
+        power, first, _ = self._slopes(float(theta[1]))
+        return np.stack([power, float(theta[0]) * first])
 
     def second(self, theta: Array) -> Array:
-        _, first, second = self._slopes(theta[1])
+        _, first, second = self._slopes(float(theta[1]))
         return np.stack(
             [np.stack([np.zeros_like(first), first]), np.stack([first, theta[0] * second])],
         )
