@@ -137,7 +137,7 @@ def _measures(outline: Outline) -> Iterator[Problem]:
     yield from _twins("measures", outline.measures)
     for key, entry in outline.written.items():
         shipped = shipped_measures().get(key)
-        if shipped is None or "unit" not in entry or entry["unit"] == shipped.unit:
+        if shipped is None or outline.measures.get(key) is None or entry.get("unit", shipped.unit) == shipped.unit:
             continue
         kept = [name for name in ("plausible_low", "plausible_high", "zero_and_sign") if name not in entry]
         if kept:

@@ -18,6 +18,9 @@ Place = tuple[str | int, ...]
 DEEPEST: Final = 16
 """Tables, lists and dotted keys may lie this deep inside each other; a protocol needs six."""
 
+MOST_PLACES: Final = 20_000
+"""Tables, keys and list items of one text; a protocol has a few hundred."""
+
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _BLANKS = re.compile(r"[ \t]*")
 _VALUE_END = re.compile(r"[,\]}\n#]")
@@ -33,11 +36,13 @@ class LineIndex:
         lines: line of the first mention of a place, counted from 1.
         last: the last line that is not empty; the answer for what the text does not have at all.
         too_deep: first line on which something lies deeper than `DEEPEST`, or None; the scan ends there.
+        too_many: the line on which the text has more than `MOST_PLACES` places, or None; the scan ends there.
     """
 
     lines: dict[Place, int]
     last: int
     too_deep: int | None
+    too_many: int | None
 
     def line(self, place: Sequence[str | int]) -> int:
         """Line of a place, or of the nearest thing around it that the text has."""
@@ -58,11 +63,15 @@ def line_index(text: str) -> LineIndex:
     scan = _Scan(text.replace("\r\n", "\n"))
     scan.document()
     last = text.rstrip().count("\n") + 1
-    return LineIndex(scan.lines, last, scan.too_deep)
+    return LineIndex(scan.lines, last, scan.too_deep, scan.too_many)
 
 
 class _TooDeepError(Exception):
     """Ends the scan from inside nested values."""
+
+
+class _TooManyError(Exception):
+    """Ends the scan of a text that is no protocol."""
 
 
 @dataclass(slots=True)
@@ -75,6 +84,7 @@ class _Scan:
     lines: dict[Place, int] = field(default_factory=dict)
     items: dict[Place, int] = field(default_factory=dict)
     too_deep: int | None = None
+    too_many: int | None = None
 
     def document(self) -> None:
         """Headers and statements to the end of the text."""
@@ -91,6 +101,8 @@ class _Scan:
                 self._to_line_end()
         except _TooDeepError:
             self.too_deep = self.line
+        except _TooManyError:
+            self.too_many = self.line
 
     def _header(self, *, list_item: bool) -> Place:
         self._go(2 if list_item else 1)
@@ -224,6 +236,8 @@ class _Scan:
         if len(place) > DEEPEST:
             raise _TooDeepError
         self.lines.setdefault(place, self.line)
+        if len(self.lines) > MOST_PLACES:
+            raise _TooManyError
 
     def _sees(self, sign: str) -> bool:
         return self.text.startswith(sign, self.at)

@@ -7,7 +7,7 @@ import tomllib
 from typing import Any, Final
 
 from studykit.errors import ProtocolError
-from studykit.protocol.lines import DEEPEST, LineIndex, line_index
+from studykit.protocol.lines import DEEPEST, MOST_PLACES, LineIndex, line_index
 from studykit.protocol.problems import quoted
 
 MOST_BYTES: Final = 1_000_000
@@ -19,7 +19,7 @@ _DECIMAL_COMMA = re.compile(r"=\s*[+-]?\d+,\d")
 _UNQUOTED = re.compile(r"=\s*([^\W\d][^\"'#\[\]{}]*)$")
 _PLAIN_WORDS: Final = (
     ("Cannot overwrite a value", "the key on this line was already given above; keep one of the two"),
-    ("Cannot declare", "this heading was already written above; put both parts under one heading"),
+    ("Cannot declare", "this heading, or one around it, was already written above; put both parts under one heading"),
     ("Cannot mutate", "this adds to something that is already complete above; write both parts together"),
     ("Cannot redefine", "this heading or key was already written above; put both parts together"),
     ("Duplicate inline table key", "a key stands twice between these curly brackets; keep one"),
@@ -36,6 +36,7 @@ _PLAIN_WORDS: Final = (
     ("Escaped character", "a backslash code in this text is no character"),
     ("Invalid hex value", "a backslash code in this text is incomplete"),
     ("Invalid date", "this date or time does not exist"),
+    ("Found invalid character", "there is a sign here that cannot stand in the file"),
     ("Illegal character", "there is a sign here that cannot stand in the file"),
     ("Invalid value", "the value cannot be read; text stands between straight quotation marks, numbers do not"),
     ("Expected", "a text or a remark is not closed"),
@@ -60,6 +61,10 @@ def read_toml(text: str, *, name: str) -> tuple[dict[str, Any], LineIndex]:
     if index.too_deep is not None:
         raise ProtocolError(
             _refusal(name, index.too_deep, f"tables or lists lie more than {DEEPEST} deep inside each other")
+        )
+    if index.too_many is not None:
+        raise ProtocolError(
+            _refusal(name, index.too_many, f"the text holds more than {MOST_PLACES:,} entries; a protocol has hundreds")
         )
     try:
         return tomllib.loads(plain), index
