@@ -1,0 +1,206 @@
+"""From readings to what is analysed: mean of trials, change from baseline, who went how far. Frame in, frame out.
+
+Minutes prescribed and done are in `data.minutes`.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from studykit.data.study import Study
+from studykit.errors import DesignError, FitError
+from studykit.vocabulary import FLOW, MEASUREMENTS, PARTICIPANTS
+
+CELL: Final = ["participant_id", "visit", "side", "measure", "rater_id"]
+"""What the trials of one cell have in common."""
+FLOW_COUNTS: Final = ("stage", "arm", "reason", "count")
+EVERYBODY: Final = "All participants"
+NOT_RANDOMISED: Final = "not randomised, no reason recorded"
+
+
+def mean_of_trials(study: Study) -> pd.DataFrame:
+    """The mean over trials of each participant, visit, side, measure and rater.
+
+    Returns:
+        one row a cell, in order of first appearance: `participant_id, visit, side, measure, rater_id, measured_on`
+        (first day of the cell), `trials` (how many), `value` (mean, in the unit of the measure).
+    """
+    return _of_cells(study.table(MEASUREMENTS), "mean")
+
+
+def best_of_trials(study: Study) -> pd.DataFrame:
+    """The best trial of each cell: the highest value of a measure in which more is better, else the lowest.
+
+    Returns:
+        as `mean_of_trials`, `value` being the best.
+
+    Raises:
+        DesignError: a measure that was read has no better direction.
+    """
+    rows = study.table(MEASUREMENTS)
+    better = {key: measure.better for key, measure in study.protocol.measures.items()}
+    neither = [key for key in rows["measure"].unique() if better[key] == "neither"]
+    if neither:
+        raise DesignError(
+            f"The measure {neither[0]!r} has no better direction, so it has no best trial; "
+            'set trials_used = "mean" in study.toml.'
+        )
+    sign = rows["measure"].map({key: -1.0 if word == "lower" else 1.0 for key, word in better.items()}).astype(float)
+    best = _of_cells(rows.assign(value=rows["value"] * sign), "max")
+    sign_of_cell = best["measure"].map({key: -1.0 if word == "lower" else 1.0 for key, word in better.items()})
+    return best.assign(value=best["value"] * sign_of_cell.astype(float))
+
+
+def used_readings(study: Study) -> pd.DataFrame:
+    """The readings that the protocol's `trials_used` asks for.
+
+    Returns:
+        as `mean_of_trials`; with "all" one row a trial, `trials` being 1 and a column `trial` added.
+    """
+    if study.protocol.study.trials_used == "mean":
+        return mean_of_trials(study)
+    if study.protocol.study.trials_used == "best":
+        return best_of_trials(study)
+    rows = study.table(MEASUREMENTS)
+    return rows[[*CELL, "measured_on"]].assign(trials=1, value=rows["value"], trial=rows["trial"])
+
+
+def _of_cells(rows: pd.DataFrame, how: str) -> pd.DataFrame:
+    if rows.empty:
+        return rows[[*CELL, "measured_on"]].assign(trials=pd.Series(dtype="int64"), value=rows["value"])
+    cells = rows.groupby(CELL, sort=False, dropna=False)
+    return cells.agg(measured_on=("measured_on", "min"), trials=("value", "size"), value=("value", how)).reset_index()
+
+
+def change_from_baseline(study: Study) -> pd.DataFrame:
+    """Change of each participant, side and measure from the first planned visit to each one in a later week.
+
+    Trials are taken as the protocol's `trials_used` says; several raters of one visit count equally. A participant
+    without a baseline reading stays in the frame with a missing change, so that nobody disappears here.
+
+    Returns:
+        one row a participant, side, measure and later visit that was read: `participant_id, arm, side, measure, visit,
+        week, unit, baseline, value, change` (value - baseline, in `unit`; the sign is that of the measure).
+
+    Raises:
+        DesignError: the protocol plans no visits.
+    """
+    protocol = study.protocol
+    if not protocol.visits:
+        raise DesignError("The protocol plans no visits, so there is no baseline to change from; add [[visits]].")
+    first = protocol.visits[0]
+    later = [visit.key for visit in protocol.visits if visit.week > first.week]
+    key = ["participant_id", "side", "measure"]
+    by_rater = used_readings(study).groupby([*key, "visit", "rater_id"], sort=False, dropna=False)["value"].mean()
+    by_visit = by_rater.groupby(level=[*key, "visit"], sort=False, dropna=False).mean().reset_index()
+    start = by_visit.loc[by_visit["visit"] == first.key, [*key, "value"]].rename(columns={"value": "baseline"})
+    changes = by_visit[by_visit["visit"].isin(later)].merge(start, on=key, how="left", validate="many_to_one")
+    people = study.table(PARTICIPANTS)
+    changes["arm"] = changes["participant_id"].map(people.set_index("participant_id")["arm"]).astype("str")
+    changes["week"] = changes["visit"].map({visit.key: visit.week for visit in protocol.visits}).astype("float64")
+    changes["unit"] = changes["measure"].map({name: str(m.unit) for name, m in protocol.measures.items()}).astype("str")
+    changes["change"] = changes["value"] - changes["baseline"]
+    columns = ["participant_id", "arm", "side", "measure", "visit", "week", "unit", "baseline", "value", "change"]
+    return changes[columns]
+
+
+def participant_flow(study: Study) -> pd.DataFrame:
+    """How many people reached each stage, by arm, in the form that the flow diagram draws.
+
+    From the flow table where there is one, each person counted once: everybody in it was assessed; who was assessed and
+    not randomised was excluded (with the reason recorded, or a sentence that none is). Without a flow table the
+    participants stand for "allocated" and those with a reading of the primary measure at the primary visit for
+    "analysed".
+
+    Returns:
+        `stage` (assessed, excluded, randomised, allocated, received, lost, analysed; those that the study records),
+        `arm` (the arm's label; "" before the arms), `reason`, `count`.
+
+    Raises:
+        FitError: assessed = excluded + randomised, or randomised = sum of allocated, does not hold.
+    """
+    flow = study.table(FLOW)
+    counts = _flow_without_table(study) if flow.empty else _flow_from_table(study, flow)
+    assert_flow_adds_up(counts)
+    return counts
+
+
+def _labels(study: Study) -> dict[str, str]:
+    return {key: arm.label for key, arm in study.protocol.arms.items()}
+
+
+def _arm_of(study: Study) -> pd.Series:
+    """participant_id -> label of the arm; one label for everybody when the protocol has no arms."""
+    people = study.table(PARTICIPANTS).set_index("participant_id")["arm"]
+    if not study.protocol.arms:
+        return pd.Series(EVERYBODY, index=people.index, dtype="str")
+    return people.map(_labels(study)).astype("str").fillna("no arm recorded")
+
+
+def _flow_from_table(study: Study, flow: pd.DataFrame) -> pd.DataFrame:
+    flow = flow.assign(reason=flow["reason"].fillna("").astype("str"))
+    arm_of = _arm_of(study)
+    randomised = pd.Index(flow.loc[flow["stage"] == "randomised", "participant_id"])
+    everybody = pd.Index(flow["participant_id"].unique())
+    lines: list[tuple[str, str, str, int]] = []
+    recorded = set(flow["stage"])
+    if recorded & {"assessed", "excluded"}:
+        lines.append(("assessed", "", "", len(everybody)))
+        reasons = flow[flow["stage"] == "excluded"].set_index("participant_id")["reason"]
+        excluded = reasons.reindex(everybody.difference(randomised, sort=False))
+        excluded = excluded.fillna(NOT_RANDOMISED)
+        lines += [("excluded", "", str(reason), int(n)) for reason, n in excluded.value_counts(sort=False).items()]
+    lines.append(("randomised", "", "", len(randomised)))
+    arms = arm_of.reindex(randomised).fillna("no arm recorded")
+    for arm in _in_protocol_order(study, arms):
+        members = randomised[(arms == arm).to_numpy()]
+        lines.append(("allocated", arm, "", len(members)))
+        own = flow[flow["participant_id"].isin(members)]
+        for stage in ("received", "lost", "analysed"):
+            at = own[own["stage"] == stage]
+            if stage not in recorded:
+                continue
+            if stage == "lost" and len(at):
+                by_reason = at["reason"].value_counts(sort=False)
+                lines += [(stage, arm, str(reason), int(n)) for reason, n in by_reason.items()]
+            else:
+                lines.append((stage, arm, "", len(at)))
+    return pd.DataFrame(lines, columns=list(FLOW_COUNTS)).astype({"count": "int64"})
+
+
+def _flow_without_table(study: Study) -> pd.DataFrame:
+    plan, rows = study.protocol.study, study.table(MEASUREMENTS)
+    read = rows[rows["measure"] == plan.primary_measure]
+    if plan.primary_visit is not None:
+        read = read[read["visit"] == plan.primary_visit]
+    arm_of = _arm_of(study)
+    lines: list[tuple[str, str, str, int]] = []
+    for arm in _in_protocol_order(study, arm_of):
+        members = arm_of.index[(arm_of == arm).to_numpy()]
+        lines.append(("allocated", arm, "", len(members)))
+        lines.append(("analysed", arm, "", int(np.isin(members, read["participant_id"].unique()).sum())))
+    return pd.DataFrame(lines, columns=list(FLOW_COUNTS)).astype({"count": "int64"})
+
+
+def _in_protocol_order(study: Study, arms: pd.Series) -> list[str]:
+    planned = [label for label in _labels(study).values() if study.protocol.arms]
+    return list(dict.fromkeys([*planned, *arms]))
+
+
+def assert_flow_adds_up(counts: pd.DataFrame) -> None:
+    """Refuse counts in which the parts do not make the whole.
+
+    Raises:
+        FitError: assessed = excluded + allocated, or randomised = allocated, does not hold.
+    """
+    total = {str(stage): int(count) for stage, count in counts.groupby("stage")["count"].sum().items()}
+    allocated = total.get("allocated", 0)
+    sums = [("randomised", total.get("randomised", allocated), allocated)]
+    if "assessed" in total:
+        sums.append(("assessed", total["assessed"], total.get("excluded", 0) + allocated))
+    for stage, one, other in sums:
+        if one != other:
+            raise FitError(f"The participant flow does not add up: {one} {stage}, but {other} by its parts.")
