@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.csv as pv
 
 from studykit.data.sheet import Sheet
 from studykit.errors import DataError
@@ -37,7 +38,45 @@ def read_delimited(path: Path, *, heading_row: int, intake: Intake) -> Sheet:
     headings = next(islice(records, heading_row - first_row, None), None) if heading_row >= first_row else None
     if headings is None or not any(word.strip() for word in headings):
         raise DataError(f"{path.name} has no headings in row {heading_row}; declare heading_row, or check the file.")
-    return _collected(path.name, [word.strip() for word in headings], records, heading_row)
+    names = [word.strip() for word in headings]
+    plain = _plain_sheet(path.name, names, text, delimiter, heading_row, heading_row - first_row + 1)
+    return plain if plain is not None else _collected(path.name, names, records, heading_row)
+
+
+def _plain_sheet(
+    name: str, headings: list[str], text: str, delimiter: str, heading_row: int, lines_above: int
+) -> Sheet | None:
+    """The sheet of a file without quotation marks whose rows are all even; None when each record must be looked at."""
+    if '"' in text or text.count("\r") != text.count("\r\n"):
+        return None
+    start = 0
+    for _ in range(lines_above):
+        end = text.find("\n", start)
+        if end < 0:
+            return None
+        start = end + 1
+    columns = [f"column {number}" for number in range(len(headings))]
+    try:
+        table = pv.read_csv(
+            pa.py_buffer(text[start:].rstrip("\r\n").encode()),
+            read_options=pv.ReadOptions(column_names=columns, use_threads=False),
+            parse_options=pv.ParseOptions(delimiter=delimiter, quote_char=False, ignore_empty_lines=False),
+            convert_options=pv.ConvertOptions(
+                column_types=dict.fromkeys(columns, pa.large_string()), strings_can_be_null=False
+            ),
+        )
+    except pa.ArrowInvalid:
+        return None
+    cells = tuple(pd.Series(pd.array(column, dtype="str")) for column in table.columns)
+    held = np.zeros(table.num_rows, dtype=bool)
+    for column in cells:
+        held |= (column.str.strip() != "").to_numpy(dtype=bool)
+        if held.all():
+            break
+    rows = np.arange(heading_row + 1, heading_row + 1 + table.num_rows, dtype=np.int64)
+    last = int(np.flatnonzero(held)[-1]) if held.any() else -1
+    blank = tuple(rows[: last + 1][~held[: last + 1]].tolist())
+    return Sheet(name, "", tuple(headings), cells, (None,) * len(headings), rows, blank).kept(held)
 
 
 def _collected(name: str, headings: list[str], records: Iterator[list[str]], heading_row: int) -> Sheet:

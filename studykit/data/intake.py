@@ -2,76 +2,187 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import get_args
 
-import numpy as np
 import pandas as pd
 
-from studykit.data.findings import no_findings
+from studykit.data.assembling import Assembled, assemble
+from studykit.data.converting import DTYPES
+from studykit.data.findings import found_in_file, joined
 from studykit.data.gathered import Gathered, RowCount, once_per_cell
+from studykit.data.headings import Matched, match_headings, unread_columns
+from studykit.data.hidden import check_hidden
+from studykit.data.import_log import one_log
+from studykit.data.reading import Folder, Source
+from studykit.data.sheet import Sheet
+from studykit.data.sheet_columns import sort_of
+from studykit.data.unread import unread_files, unread_sheets
 from studykit.errors import DataError
 from studykit.protocol import Protocol
-from studykit.vocabulary import (
-    COLUMNS,
-    DATE_COLUMNS,
-    LOG_COLUMNS,
-    MEASUREMENTS,
-    NUMBER_COLUMNS,
-    PARTICIPANTS,
-    WHOLE_NUMBER_COLUMNS,
-    YES_NO_COLUMNS,
-)
+from studykit.protocol.intake_model import TableName
+from studykit.vocabulary import COLUMNS, ERROR, MEASUREMENTS, PARTICIPANTS, REQUIRED
 
-__all__ = ["Gathered", "RowCount", "gather", "once_per_cell"]
+__all__ = ["Gathered", "RowCount", "gather", "once_per_cell", "table_columns"]
+
+_TABLES: tuple[TableName, ...] = get_args(TableName)
 
 
 def gather(folder: Path, protocol: Protocol, *, progress: Callable[[str], None] | None = None) -> Gathered:
     """Read every table of a study from `folder`/data.
 
+    A file that cannot be read, a heading that is missing, a cell that cannot be converted: each is a line of the
+    findings, and the other files, columns and cells are read all the same.
+
     Args:
-        progress: called with one short sentence before each file.
+        folder: the study's folder; its files lie in the folder `data` inside.
+        progress: called with one short sentence before each table.
 
     Raises:
         DataError: there is no folder `data`.
     """
     if not (folder / "data").is_dir():
-        raise DataError(f"There is no folder 'data' in {folder.name!r}; put the study's files there.")
-    tables = {name: _empty(table_columns(name, protocol), protocol) for name in COLUMNS}
-    place_columns = {name: {"file": "str", "sheet": "str", "row": "int64"} for name in COLUMNS}
-    place_columns[MEASUREMENTS]["value_heading"] = "str"
-    if progress is not None:
-        progress("reading")
-    return Gathered(
-        tables=tables,
-        places={
-            name: pd.DataFrame({k: pd.Series(dtype=t) for k, t in place_columns[name].items()}) for name in COLUMNS
-        },
-        headings={name: {column: column for column in frame.columns} for name, frame in tables.items()},
-        texts={
-            name: pd.DataFrame({k: pd.Series(dtype="str") for k in frame.columns}) for name, frame in tables.items()
-        },
-        log=pd.DataFrame({name: pd.Series(dtype="str") for name in LOG_COLUMNS}),
-        findings=no_findings(),
-        present=frozenset(),
-        counts={name: RowCount() for name in COLUMNS},
-    )
+        raise DataError(f"There is no folder 'data' in {folder.resolve().name!r}; put the study's files there.")
+    files = Folder(folder / "data", protocol.intake)
+    work = _Work()
+    sources = {table: source for table in _TABLES if (source := _source(table, files, work)) is not None}
+    for table, source in sources.items():
+        if progress is not None:
+            progress(f"Reading {table} from {source.file}")
+        _read_table(table, source, files, protocol, work)
+    work.findings += _unread_columns(work, protocol)
+    work.findings += unread_sheets(files, list(sources.values()))
+    work.findings += unread_files(files, {source.file for source in sources.values()} | work.named_files)
+    if MEASUREMENTS not in sources and MEASUREMENTS not in work.refused_tables:
+        work.findings.append(_no_measurements())
+    return _gathered(work, frozenset(sources), protocol)
 
 
 def table_columns(table: str, protocol: Protocol) -> tuple[str, ...]:
-    """Columns of a table in this study."""
+    """Columns of a table in this study: those of the kit, for participants also the declared covariates."""
     return COLUMNS[table] + (tuple(protocol.covariates) if table == PARTICIPANTS else ())
 
 
-def _empty(columns: tuple[str, ...], protocol: Protocol) -> pd.DataFrame:
-    def dtype(column: str) -> str:
-        if column in DATE_COLUMNS:
-            return "datetime64[us]"
-        if column in YES_NO_COLUMNS:
-            return "boolean"
-        if column in WHOLE_NUMBER_COLUMNS:
-            return "Int64"
-        numeric = column in protocol.covariates and protocol.covariates[column].kind == "number"
-        return "float64" if column in NUMBER_COLUMNS or numeric else "str"
+@dataclass(slots=True)
+class _Work:
+    """What has been read so far."""
 
-    return pd.DataFrame({column: pd.Series(np.array([]), dtype=dtype(column)) for column in columns})
+    tables: dict[str, Assembled] = field(default_factory=dict)
+    matched: dict[str, tuple[Source, Sheet, Matched]] = field(default_factory=dict)
+    findings: list[pd.DataFrame] = field(default_factory=list)
+    named_files: set[str] = field(default_factory=set)
+    refused_tables: set[str] = field(default_factory=set)
+    said: set[str] = field(default_factory=set)
+
+    def refuse(self, table: str, file: str, sheet: str, error: DataError) -> None:
+        """Note a table that cannot be read; what holds for several tables is said once."""
+        self.refused_tables.add(table)
+        if str(error) in self.said:
+            return
+        self.said.add(str(error))
+        self.findings.append(
+            found_in_file(
+                table=table,
+                file=file,
+                sheet=sheet,
+                rule="unreadable",
+                severity=ERROR,
+                message=str(error),
+                what_to_do="Correct the file or what the protocol declares about it, then check again.",
+            )
+        )
+
+
+def _source(table: TableName, files: Folder, work: _Work) -> Source | None:
+    declared = files.intake.table(table)
+    file = declared.file or files.intake.workbook
+    if file is not None:
+        work.named_files.add(file)
+    try:
+        return files.source_of(table)
+    except DataError as error:
+        work.refuse(table, file or "", declared.sheet or "", error)
+        return None
+
+
+def _read_table(table: TableName, source: Source, files: Folder, protocol: Protocol, work: _Work) -> None:
+    try:
+        sheet = files.read(source)
+    except DataError as error:
+        work.refuse(table, source.file, source.sheet, error)
+        return
+    sheet, hidden = check_hidden(table, sheet, protocol.intake.read_hidden)
+    declared = protocol.intake.table(table)
+    columns = table_columns(table, protocol)
+    matched = match_headings(table, sheet, declared, columns)
+    assembled = assemble(table, sheet, matched, columns, declared, protocol)
+    if not assembled.count.balanced:
+        raise AssertionError(f"rows of {table} went uncounted: {assembled.count}")
+    work.matched[table] = (source, sheet, matched)
+    work.tables[table] = assembled
+    work.findings += [*hidden, *matched.findings, *assembled.findings]
+
+
+def _unread_columns(work: _Work, protocol: Protocol) -> Iterator[pd.DataFrame]:
+    """Columns that no table reads; a sheet that holds several tables is looked at once."""
+    by_source: dict[Source, list[str]] = {}
+    for table, (source, _, _) in work.matched.items():
+        by_source.setdefault(source, []).append(table)
+    for tables in by_source.values():
+        claimed: set[int] = set()
+        missing: list[str] = []
+        absent: list[str] = []
+        for table in tables:
+            matched = work.matched[table][2]
+            claimed |= matched.claimed
+            free = [one for one in table_columns(table, protocol) if one not in {**matched.columns, **matched.fixed}]
+            missing += [one for one in free if one in REQUIRED[table]]
+            absent += [one for one in free if one not in REQUIRED[table]]
+        sheet = work.matched[tables[0]][1]
+        yield from unread_columns(tables[0], sheet, claimed=frozenset(claimed), missing=missing, absent=absent)
+
+
+def _no_measurements() -> pd.DataFrame:
+    return found_in_file(
+        table=MEASUREMENTS,
+        file="",
+        rule="no_measurements",
+        severity=ERROR,
+        message="there is no file or sheet with measurements",
+        what_to_do="Put measurements.csv or measurements.xlsx into data, or declare where they lie under [intake].",
+    )
+
+
+def _gathered(work: _Work, present: frozenset[str], protocol: Protocol) -> Gathered:
+    whole = {table: work.tables.get(table) or _nothing(table, protocol) for table in _TABLES}
+    return Gathered(
+        tables={table: one.frame for table, one in whole.items()},
+        places={table: one.places for table, one in whole.items()},
+        headings={table: one.headings for table, one in whole.items()},
+        texts={table: one.texts for table, one in whole.items()},
+        log=one_log([one.log for one in whole.values()]),
+        findings=joined(work.findings),
+        present=present,
+        counts={table: one.count for table, one in whole.items()},
+    )
+
+
+def _nothing(table: str, protocol: Protocol) -> Assembled:
+    """A table that the study does not have."""
+    columns = table_columns(table, protocol)
+    places = {"file": "str", "sheet": "str", "row": "int64"} | (
+        {"value_heading": "str"} if table == MEASUREMENTS else {}
+    )
+    return Assembled(
+        frame=pd.DataFrame(
+            {name: pd.Series(index=range(0), dtype=DTYPES[sort_of(name, protocol)]) for name in columns}
+        ),
+        places=pd.DataFrame({name: pd.Series(index=range(0), dtype=dtype) for name, dtype in places.items()}),
+        texts=pd.DataFrame({name: pd.Series(index=range(0), dtype="str") for name in columns}),
+        headings={name: name for name in columns},
+        log=one_log([]),
+        findings=[],
+        count=RowCount(),
+    )

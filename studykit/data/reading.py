@@ -1,8 +1,7 @@
-"""Files in data/ -> sheets of text, and where each table lies. The protocol says so, or the file bears the table's name."""
+"""Files in data/ become sheets of text; where each table lies is declared, or the file bears the name of the table."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
@@ -19,6 +18,7 @@ _TEXT_FILES: Final = (".csv", ".tsv", ".txt")
 READABLE: Final = (".csv", ".tsv", ".xlsx", ".parquet")
 """Endings under which a file with a table's name is found without a declaration."""
 _WORKBOOKS = (".xlsx", ".xlsm")
+_OF_THE_SYSTEM = frozenset({"Thumbs.db", "desktop.ini"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Folder:
     def files(self) -> list[str]:
         """Names in the folder in order; lock files of open spreadsheets and hidden files do not count."""
         names = (entry.name for entry in self.path.iterdir())
-        return sorted(name for name in names if not name.startswith(("~$", ".")))
+        return sorted(name for name in names if not name.startswith(("~$", ".")) and name not in _OF_THE_SYSTEM)
 
     def source_of(self, table: TableName) -> Source | None:
         """Where a table lies; None when the study has no such table.
@@ -77,13 +77,16 @@ class Folder:
             self._sheets[source] = self._read(source)
         return self._sheets[source]
 
-    def sheets_nobody_reads(self, sources: list[Source]) -> Iterator[tuple[str, str, bool]]:
-        """File, sheet and whether it is hidden, for the unread sheets of workbooks that are read."""
-        read = {(source.file, source.sheet) for source in sources}
-        for file in sorted({source.file for source in sources if source.sheet}):
-            for name, hidden in sheet_names(self.path / file).items():
-                if (file, name) not in read:
-                    yield file, name, hidden
+    def all_sheets(self, file: str) -> dict[str, bool]:
+        """Names of all sheets of a workbook -> True for a hidden one.
+
+        Raises:
+            DataError: the file is no workbook that can be read.
+        """
+        try:
+            return sheet_names(self.path / file)
+        except OSError as error:
+            raise DataError(f"{file} cannot be opened: {error.strerror or error}.") from None
 
     def _read(self, source: Source) -> Sheet:
         path = self.path / source.file
@@ -98,7 +101,7 @@ class Folder:
 
     def _declared_source(self, file: str, table: TableName, declared: TableIntake) -> Source:
         path = self.path / file
-        if path.resolve().parent != self.path.resolve():
+        if path.name != file:
             raise DataError(f"{file!r} is not directly in the folder data; put the file there.")
         if not path.exists():
             close = get_close_matches(file, self.files(), n=1, cutoff=0.6)
@@ -136,9 +139,5 @@ class Folder:
         return self._declared_source(file, table, declared)
 
     def _sheet_names(self, file: str) -> dict[str, bool]:
-        try:
-            names = sheet_names(self.path / file)
-        except OSError as error:
-            raise DataError(f"{file} cannot be opened: {error.strerror or error}.") from None
         left_out = self.intake.read_hidden == "leave out"
-        return {name: hidden for name, hidden in names.items() if not (hidden and left_out)}
+        return {name: hidden for name, hidden in self.all_sheets(file).items() if not (hidden and left_out)}

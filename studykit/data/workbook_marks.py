@@ -32,6 +32,7 @@ class SheetMarks:
         zeros: number cells -> (letters in front, least number of digits) of a format that pads with zeros.
         merged: ranges as (first row, first column, last row, last column).
         hidden_rows: hidden rows; hidden_columns: ranges (first, last) of hidden columns.
+        last_cell: last row and last column that hold anything.
     """
 
     errors: dict[Cell, str]
@@ -41,6 +42,7 @@ class SheetMarks:
     merged: tuple[tuple[int, int, int, int], ...]
     hidden_rows: frozenset[int]
     hidden_columns: tuple[tuple[int, int], ...]
+    last_cell: Cell
 
     def column_is_hidden(self, column: int) -> bool:
         """True for a hidden column."""
@@ -68,8 +70,7 @@ def _marks(stream: IO[bytes], formats: list[str], never_calculated: bool) -> She
     zeros_at: dict[Cell, tuple[str, int]] = {}
     merged: list[tuple[int, int, int, int]] = []
     hidden_columns: list[tuple[int, int]] = []
-    row = -1
-    column = -1
+    row = column = last_row = last_column = -1
     for event, element in iterparse(stream, events=("start", "end")):  # noqa: S314 - a study's own workbook
         name = _local(element)
         if event == "start":
@@ -84,6 +85,8 @@ def _marks(stream: IO[bytes], formats: list[str], never_calculated: bool) -> She
             sort, style, at = element.get("t", "n"), element.get("s", "0"), (row, column)
             value = next((child.text or "" for child in element if _local(child) == "v"), "")
             has_formula = any(_local(child) == "f" for child in element)
+            if len(element):
+                last_row, last_column = max(last_row, row), max(last_column, column)
             if sort == "e":
                 errors[at] = value or "error"
             elif has_formula and (never_calculated or (not value and sort != "str")):
@@ -108,6 +111,7 @@ def _marks(stream: IO[bytes], formats: list[str], never_calculated: bool) -> She
         tuple(merged),
         frozenset(hidden_rows),
         tuple(hidden_columns),
+        (last_row, last_column),
     )
 
 
@@ -124,8 +128,8 @@ def _sheet_part(archive: ZipFile, sheet: str) -> tuple[str, bool]:
     never_calculated = any(_local(one) == "calcPr" and _is_on(one.get("fullCalcOnLoad")) for one in elements)
     for element in elements:
         if _local(element) == "sheet" and element.get("name") == sheet:
-            key = next(value for word, value in element.attrib.items() if word.endswith("}id"))
-            return targets[key][1], never_calculated
+            keys = [value for word, value in element.attrib.items() if word.endswith("}id")]
+            return targets["".join(keys)][1], never_calculated
     raise KeyError(sheet)
 
 

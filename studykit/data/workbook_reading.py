@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from xml.etree.ElementTree import ParseError
@@ -22,12 +23,16 @@ from studykit.data.sheet import (
     YES_NO,
     Sheet,
     cells_of,
+    column_letter,
 )
 from studykit.data.workbook_marks import SheetMarks, read_marks
 from studykit.errors import DataError
 
 _OLD_FORMAT = b"\xd0\xcf\x11\xe0"
+_DAMAGE = (BadZipFile, zlib.error, KeyError, ValueError, NotImplementedError, RuntimeError, EOFError, OSError)
+"""What Python's own readers raise on a broken archive."""
 _MOST_BYTES = 2_000_000_000
+_MOST_CELLS = 50_000_000
 
 
 def sheet_names(path: Path) -> dict[str, bool]:
@@ -51,16 +56,23 @@ def read_sheet(path: Path, sheet: str, *, heading_row: int) -> Sheet:
         if metadata is None:
             raise DataError(f"{path.name} has no sheet {sheet!r}.")
         try:
+            marks = read_marks(path, sheet)
+            _check_size(path.name, sheet, marks)
             grid: list[list[object]] = [
                 list(row) for row in workbook.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
             ]
-        except CalamineError as error:
-            raise DataError(f"{path.name}, sheet {sheet!r}, cannot be read ({error}); save it again.") from None
-    try:
-        marks = read_marks(path, sheet)
-    except (KeyError, ValueError, BadZipFile, ParseError, OSError) as error:
-        raise DataError(f"{path.name}, sheet {sheet!r}, is damaged ({error}); save it again.") from None
+        except (CalamineError, ParseError, *_DAMAGE) as error:
+            raise DataError(f"{path.name}, sheet {sheet!r}, is damaged ({error}); save it again.") from None
     return _sheet_of(path.name, sheet, grid, marks, heading_row, metadata.visible != SheetVisibleEnum.Visible)
+
+
+def _check_size(file: str, sheet: str, marks: SheetMarks) -> None:
+    row, column = marks.last_cell
+    if (row + 1) * (column + 1) > _MOST_CELLS:
+        raise DataError(
+            f"{file}, sheet {sheet!r}, reaches to cell {column_letter(column)}{row + 1}; delete what stands far from "
+            "the table, or save the table as .csv."
+        )
 
 
 def _opened(path: Path) -> CalamineWorkbook:
@@ -78,7 +90,7 @@ def _opened(path: Path) -> CalamineWorkbook:
         return CalamineWorkbook.from_path(str(path))
     except PasswordError:
         raise DataError(f"{path.name} is protected by a password; save it without one.") from None
-    except (CalamineError, BadZipFile) as error:
+    except (CalamineError, *_DAMAGE) as error:
         raise DataError(f"{path.name} is no workbook that can be read ({error}); save it again as .xlsx.") from None
 
 
