@@ -68,6 +68,9 @@ def start_study(folder: Path, *, design: str, progress: Callable[[str], None] | 
     except (OSError, ValueError) as error:
         _take_back(written, made)
         raise CallError(f"{folder} cannot be written to: {_reason(error)}. Choose another folder.") from None
+    except BaseException:
+        _take_back(written, made)
+        raise
     return written
 
 

@@ -74,7 +74,12 @@ def meant(word: str, known: Sequence[str]) -> str:
     close = close_to(word, known)
     if close is not None:
         return f"; did you mean {quoted(close)}?"
-    return f"; known are {listed(known)}." if known else "."
+    return f"; {known_words(known)}." if known else "."
+
+
+def known_words(known: Sequence[str]) -> str:
+    """ "known are ..." for several words, "known is ..." for one."""
+    return f"known {'is' if len(known) == 1 else 'are'} {listed(known)}"
 
 
 def named(place: Place) -> str:

@@ -12,7 +12,7 @@ from studykit.protocol.catalogue import shipped_measures
 from studykit.protocol.lines import Place
 from studykit.protocol.measure import Measure
 from studykit.protocol.model import Protocol
-from studykit.protocol.problems import Problem, close_to, listed, named, quoted, shown, table_named
+from studykit.protocol.problems import Problem, close_to, known_words, listed, named, quoted, shown, table_named
 
 _KEY_OF_TABLE: Final = "[key]"
 """How the schema marks a complaint about a key of a free table, not about its value."""
@@ -130,7 +130,7 @@ def _unknown_key(place: Place) -> str:
     home = next(_homes(str(key), around), None)
     if home is not None:
         return f"{start}; it belongs {home}."
-    return f"{start}; known are {listed(known)}."
+    return f"{start}; {known_words(known)}."
 
 
 def _homes(key: str, around: Place) -> Iterator[str]:

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from one_line_toml import statements
 
 from studykit.protocol.lines import DEEPEST, Place, line_index
 from studykit.starting import protocol_template
@@ -155,23 +156,9 @@ TABLES = st.recursive(
 )
 
 
-def written(value: Any) -> str:
-    """TOML of a value, on one line."""
-    if isinstance(value, dict):
-        return "{" + ", ".join(f"{written(key)} = {written(entry)}" for key, entry in value.items()) + "}"
-    if isinstance(value, list):
-        return "[" + ",".join(written(entry) for entry in value) + "]"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int):
-        return str(value)
-    signs = {"\\": "\\\\", '"': '\\"', "\n": "\\n"}
-    return '"' + "".join(signs.get(sign, sign) for sign in value) + '"'
-
-
 @given(st.dictionaries(NAMES, TABLES, min_size=1, max_size=6))
 def test_one_statement_a_line_gives_the_line_of_its_place_in_order(content):
-    text = "".join(f"{written(key)} = {written(value)} # remark\n" for key, value in content.items())
+    text = statements(content)
     assert tomllib.loads(text) == content
     index = line_index(text)
     for number, (key, value) in enumerate(content.items(), start=1):
