@@ -110,6 +110,40 @@ def agreement(counts: ArrayLike, *, statistic: str, weights: str = "none", confi
     )
 
 
+def agreement_features(counts: ArrayLike, *, weights: str = "none") -> FloatArray:
+    """One row a target whose sums over any resample give the statistics through `agreement_of_sums`.
+
+    Columns: 1, whether two ratings or more, agreeing pairs p_i (0 without two ratings), the q shares r_ik / r_i.
+
+    Args:
+        counts: shape (n, q); every target with at least one rating.
+    """
+    r, total, compared = _checked_counts(counts)
+    w = agreement_weights(r.shape[1], weights)
+    pairs = np.zeros(len(r))
+    together = np.sum(r * (r @ w.T - 1.0), axis=1)
+    pairs[compared] = together[compared] / (total * (total - 1.0))[compared]
+    return np.column_stack([np.ones(len(r)), compared, pairs, r / total[:, None]])
+
+
+def agreement_of_sums(sums: FloatArray, *, statistic: str, weights: str = "none") -> FloatArray:
+    """The statistic from summed features (..., 3 + q); nan where it is 0/0."""
+    check_choice(statistic, STATISTICS, "statistic")
+    q = sums.shape[-1] - 3
+    w = agreement_weights(q, weights)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        observed = sums[..., 2] / sums[..., 1]
+        share = sums[..., 3:] / sums[..., :1]
+        if statistic == "percent":
+            return np.asarray(observed)
+        if statistic == "fleiss":
+            expected = np.einsum("...k,kl,...l->...", share, w, share)
+        else:
+            expected = w.sum() / (q * (q - 1.0)) * np.sum(share * (1.0 - share), axis=-1)
+        room = 1.0 - expected
+        return np.where(room > 4.0 * np.finfo(float).eps, (observed - expected) / room, np.nan)
+
+
 def _checked_counts(counts: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Counts of rated targets, their totals, and which of them have two ratings."""
     r = np.asarray(counts, dtype=np.float64)

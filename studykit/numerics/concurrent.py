@@ -97,8 +97,8 @@ def concurrent_reliability(
     for null in (inter_null, intra_null):
         if not 0.0 <= null < 1.0:
             raise CallError(f"A coefficient to test against is {null!r}; it lies in 0 <= null < 1.")
-    n, t, m = ms.n, ms.t, ms.m
-    inter, intra, by_rater = _coefficients(ms, raters)
+    n, t, m = int(ms.n), ms.t, ms.m
+    inter, intra, by_rater = coefficients(ms, raters)
     with np.errstate(divide="ignore", invalid="ignore"):
         inter_f = (1.0 - inter_null) * ms.targets / ((1.0 + (t - 1) * inter_null) * ms.interaction)
         shrink = (1.0 - intra_null) / (1.0 + (m - 1) * intra_null)
@@ -128,8 +128,8 @@ def concurrent_reliability(
     )
 
 
-def _coefficients(ms: CrossedMeanSquares, raters: str) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """inter, intra, intra by rater; nan where a total is 0."""
+def coefficients(ms: CrossedMeanSquares, raters: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """inter, intra and intra by rater alone, also for resamples; nan where a total is 0."""
     n, t, m = ms.n, ms.t, ms.m
     interaction = (ms.interaction - ms.error) / m
     if raters == "random":
@@ -150,7 +150,7 @@ def _coefficients(ms: CrossedMeanSquares, raters: str) -> tuple[FloatArray, Floa
 
 
 def _inter_lower(ms: CrossedMeanSquares, inter: FloatArray, raters: str, confidence: float) -> FloatArray:
-    n, t, m = ms.n, ms.t, ms.m
+    n, t, m = int(ms.n), ms.t, ms.m
     from_interaction = n * (1.0 + (t - 1) * inter)
     from_raters = t * inter if raters == "random" else np.zeros_like(inter)
     weights = np.stack(
@@ -182,9 +182,17 @@ def _sem_intra(error: FloatArray, df: int, confidence: float) -> ErrorSize:
     return ErrorSize(np.sqrt(error), np.sqrt(low), np.sqrt(high))
 
 
+def sem_inter_value(ms: CrossedMeanSquares, raters: str) -> FloatArray:
+    """SEM between raters alone, also for resamples."""
+    parts = ms.interaction / ms.m + (1.0 - 1.0 / ms.m) * ms.error
+    if raters == "random":
+        parts = parts + (ms.raters - ms.interaction) / (ms.m * ms.n)
+    return np.asarray(np.sqrt(parts))
+
+
 def _sem_inter(ms: CrossedMeanSquares, raters: str, confidence: float) -> ErrorSize:
     """var_r + var_sr + E written with positive weights, so that the interval of Graybill & Wang applies."""
-    n, t, m = ms.n, ms.t, ms.m
+    n, t, m = int(ms.n), ms.t, ms.m
     trial = (1.0 - 1.0 / m) * ms.error
     if raters == "random":
         parts = [ms.raters / (m * n), (n - 1) * ms.interaction / (m * n), trial]

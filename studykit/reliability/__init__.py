@@ -1,0 +1,32 @@
+"""Do two looks at one joint agree? Coefficients, error in degrees, limits, categories, components, decisions."""
+
+from studykit.reliability.categories import CategoryAnswer, Coefficient, agreement
+from studykit.reliability.coefficient import IccAnswer, icc
+from studykit.reliability.components import ComponentsAnswer, variance_components
+from studykit.reliability.concurrent import ConcurrentAnswer, inter_and_intra
+from studykit.reliability.decision import DecisionAnswer, decision_study
+from studykit.reliability.error_size import DetectableChange, PrecisionAnswer, precision, variation
+from studykit.reliability.form import Form, choose_form
+from studykit.reliability.limits import LimitsAnswer, limits_of_agreement
+
+__all__ = [
+    "CategoryAnswer",
+    "Coefficient",
+    "ComponentsAnswer",
+    "ConcurrentAnswer",
+    "DecisionAnswer",
+    "DetectableChange",
+    "Form",
+    "IccAnswer",
+    "LimitsAnswer",
+    "PrecisionAnswer",
+    "agreement",
+    "choose_form",
+    "decision_study",
+    "icc",
+    "inter_and_intra",
+    "limits_of_agreement",
+    "precision",
+    "variance_components",
+    "variation",
+]
