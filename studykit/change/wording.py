@@ -1,0 +1,176 @@
+"""The sentences around a change: what was done, and what the number does not show."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+
+from studykit.change.beside import MdcBeside, place_beside, place_in_words
+from studykit.change.model import TERM_WORDS, ChangeModel
+from studykit.change.readings import ChangeReadings
+from studykit.data.study import Study
+from studykit.formatting import counted, estimate, level, listed, unit_sign
+
+ANGLE: Final = (
+    "A change in angle is no proof of a longer muscle: tolerance to stretch, warmth and effort on the day change the "
+    "angle too."
+)
+MDC_IS_FOR_ONE: Final = (
+    "The MDC is about one person: how far two measurements of the same person can lie apart by measurement error "
+    "alone. Errors average out over a group, so a mean can be well established and yet smaller than the MDC; it then "
+    "says little about any one person."
+)
+NO_MDC: Final = (
+    "No MDC could be computed from this study's own readings, so how the change compares with the error of one "
+    "measurement is not shown."
+)
+ASSIGNED: Final = (
+    "The comparison is between arms as allocated, whatever was done at home: it shows the effect of being asked, "
+    "not of the minutes done. Minutes done stand in a part of their own."
+)
+WITHIN_ARM: Final = (
+    "The change within one arm holds everything that happened in that time (practice with the test, season, chance at "
+    "the first visit); only the difference from the control arm is an effect of the allocation."
+)
+NO_CONTROL: Final = (
+    "There is no control group: these people might have changed by as much without treatment. People who come when "
+    "they are at their stiffest tend to be nearer their usual at the next visit (regression to the mean)."
+)
+NOT_ALLOCATED: Final = (
+    "Nobody was allocated to a pathway by chance: pathways differ in the people who take them, so their changes are "
+    "not to be compared as effects."
+)
+
+
+def difference_headline(study: Study, readings: ChangeReadings, model: ChangeModel, mdc: MdcBeside | None) -> str:
+    """Difference from control of every arm at the primary visit, with its interval, beside the MDC."""
+    measure = study.protocol.measures[readings.measure]
+    visit = study.protocol.visit(readings.primary_visit).label
+    control = readings.arms[readings.control or ""]
+    found = _found(study, readings, model.differences, mdc)
+    return (
+        f"{measure.name} at {visit} differed from the control arm ({control}) by {'; by '.join(found)}."
+        f"{_mdc_sentence(mdc, measure.unit)}"
+    )
+
+
+def change_headline(study: Study, readings: ChangeReadings, model: ChangeModel, mdc: MdcBeside | None) -> str:
+    """Change of every arm from the baseline to the primary visit, with its interval, beside the MDC."""
+    measure = study.protocol.measures[readings.measure]
+    first, last = readings.visits[0].label, study.protocol.visit(readings.primary_visit).label
+    found = _found(study, readings, model.changes, mdc)
+    return f"{measure.name} changed from {first} to {last} by {'; by '.join(found)}.{_mdc_sentence(mdc, measure.unit)}"
+
+
+def _found(study: Study, readings: ChangeReadings, estimates: pd.DataFrame, mdc: MdcBeside | None) -> list[str]:
+    """One clause an arm at the primary visit: number, unit, interval, where it lies against the MDC."""
+    unit, confidence = study.protocol.measures[readings.measure].unit, study.protocol.study.confidence
+    at = estimates[estimates["visit"] == readings.primary_visit]
+    clauses = []
+    for row in at.itertuples():
+        words = place_in_words(place_beside(row.low, row.high, mdc))
+        number = estimate(row.estimate, row.low, row.high, unit=unit, confidence=confidence)
+        number = f"{number[:-1]}, {words})" if words else number
+        clauses.append(
+            f"{number} in \N{LEFT DOUBLE QUOTATION MARK}{readings.arms[row.arm]}\N{RIGHT DOUBLE QUOTATION MARK}"
+        )
+    return clauses
+
+
+def difference_cautions(
+    study: Study, readings: ChangeReadings, model: ChangeModel, mdc: MdcBeside | None
+) -> tuple[str, ...]:
+    """What a difference between arms does not show."""
+    count = int((model.differences["visit"] == readings.primary_visit).sum())
+    several = (
+        (
+            f"{counted(count, 'comparison')} with one control: each interval stands alone and is not widened for there "
+            "being several.",
+        )
+        if count > 1
+        else ()
+    )
+    return (MDC_IS_FOR_ONE if mdc is not None else NO_MDC, ANGLE, ASSIGNED, *several, *_common(study, readings, model))
+
+
+def change_cautions(
+    study: Study, readings: ChangeReadings, model: ChangeModel, mdc: MdcBeside | None
+) -> tuple[str, ...]:
+    """What a change within a group does not show."""
+    design: tuple[str, ...]
+    if study.protocol.study.design == "trial":
+        design = (WITHIN_ARM,)
+    else:
+        design = (NO_CONTROL, NOT_ALLOCATED) if len(readings.arms) > 1 else (NO_CONTROL,)
+    return (MDC_IS_FOR_ONE if mdc is not None else NO_MDC, ANGLE, *design, *_common(study, readings, model))
+
+
+def methods_words(study: Study, readings: ChangeReadings, model: ChangeModel, *, differences: bool) -> str:
+    """The sentences for a paper, with the choices that were really made."""
+    part = study.protocol.study
+    terms = listed([TERM_WORDS[term] for term in model.terms], most=len(model.terms))
+    trial = part.design == "trial"
+    means = (
+        "the arms sharing one mean at the baseline and having a mean of their own at every later visit (constrained "
+        "baseline)"
+        if trial
+        else "a mean for every visit" + (" of every pathway" if len(readings.arms) > 1 else "")
+    )
+    asked = "Differences from the control arm" if differences else "Changes from the baseline"
+    rule = (
+        "All visits that were made were used, which is valid when the chance to miss a visit depends only on readings "
+        "that were taken (missing at random)."
+        if part.missing_visits == "all observed visits"
+        else "Only participants measured at every visit were used, which is valid when who missed a visit had nothing "
+        "to do with the angle."
+    )
+    return (
+        f"The outcome was {readings.outcome_words} ({counted(model.rows, 'row')}, "
+        f"{counted(model.participants, 'participant')}). A linear mixed model was fitted by restricted maximum "
+        f"likelihood, {means}, with random intercepts of {terms}; readings of one participant at any two visits are "
+        f"thereby taken as equally correlated. {asked} are given with {level(part.confidence)}s from the standard "
+        "errors and degrees of freedom of Kenward and Roger (1997, Biometrics 53, 983–997; expected information). "
+        f"{rule}"
+    )
+
+
+def reading_notes(readings: ChangeReadings, mdc: MdcBeside | None, unit: str) -> tuple[str, ...]:
+    """Lines below a table of change: the MDC, the limbs, and what was left out."""
+    beside = (f"MDC of one person: {mdc.in_words(unit)}; {mdc.words}.",) if mdc is not None else ()
+    limbs = ("Both limbs of a person are modelled as belonging together, never as two people.",)
+    return (*beside, *(limbs if readings.two_sided else ()), *readings.notes)
+
+
+def _common(study: Study, readings: ChangeReadings, model: ChangeModel) -> tuple[str, ...]:
+    measure = study.protocol.measures[readings.measure]
+    return (*_missing(readings, study), *_boundary(model), *measure.cautions)
+
+
+def _missing(readings: ChangeReadings, study: Study) -> tuple[str, ...]:
+    seen = readings.rows.groupby("participant_id")["visit"].nunique()
+    if bool((seen == len(readings.visits)).all()) and study.protocol.study.missing_visits == "all observed visits":
+        return ()
+    if study.protocol.study.missing_visits == "complete participants":
+        return (
+            "Those who missed a visit are not in this number; if they differ, it is not about everybody who began.",
+        )
+    return (
+        "If people stayed away because of how they were doing, in ways their readings do not show, this is biased.",
+    )
+
+
+def _boundary(model: ChangeModel) -> tuple[str, ...]:
+    if not model.boundary:
+        return ()
+    return (f"{' '.join(model.boundary)} That is an answer, not an error: the data show none, they do not prove none.",)
+
+
+def _mdc_sentence(mdc: MdcBeside | None, unit: str) -> str:
+    return f" The MDC of one person is {mdc.in_words(unit)}." if mdc is not None else ""
+
+
+def heading(words: str, unit: str) -> str:
+    """A column heading with its unit sign in brackets."""
+    sign = unit_sign(unit).strip()
+    return f"{words} ({sign})" if sign else words
