@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 
 from studykit.errors import FitError
 from studykit.numerics.mixed.repeated import RepeatedCovarianceFit
-from studykit.numerics.mixed.repeated_criterion import pieces
+from studykit.numerics.mixed.repeated_criterion import criterion, pieces
 from studykit.numerics.mixed.small_sample import Ingredients
 
 Array = NDArray[np.float64]
 
 
 def repeated_ingredients(fit: RepeatedCovarianceFit) -> Ingredients:
-    """P, Q, R and the inverse informations of a fit, in outcome units.
+    """P, Q, R and the inverse informations of a fit, in outcome units; the expected one is REML's for fits by ML too.
 
     Raises:
         FitError: the data do not inform every covariance parameter.
@@ -27,6 +27,9 @@ def repeated_ingredients(fit: RepeatedCovarianceFit) -> Ingredients:
     units = fit.shape.units(scale)
     found = pieces(fit.theta / units, fit.shape, products)
     left, right = products.rotation.T / scale, products.rotation / scale
+    expected = fit.expected
+    if fit.method == "ml":
+        expected = criterion(fit.theta / units, fit.shape, products, reml=True).expected / np.outer(units, units)
     by_pair = np.outer(units, units)[:, :, None, None]
     return Ingredients(
         beta=fit.beta,
@@ -34,7 +37,7 @@ def repeated_ingredients(fit: RepeatedCovarianceFit) -> Ingredients:
         p_matrices=left @ found.p_matrices @ right / units[:, None, None],
         q_matrices=left @ found.q_matrices @ right / by_pair,
         r_matrices=None if found.r_matrices is None else left @ found.r_matrices @ right / by_pair,
-        w=_inverse(fit.expected),
+        w=_inverse(expected),
         w_observed=_inverse(fit.observed),
     )
 
