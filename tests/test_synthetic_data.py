@@ -6,11 +6,13 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from studykit.data.checking import check_study
 from studykit.protocol import load_protocol
-from studykit.simulate import TrialTruth
+from studykit.simulate import TrialTruth, simulate_trial
 from studykit.simulate.trial import COVARIATE, MEASURE, rater_names
 from studykit.simulate.writing import MAKERS
 
@@ -79,3 +81,21 @@ def test_goniometer_study_is_the_published_table() -> None:
     keys = zip(ours["participant_id"], ours["rater_id"], ours["trial"], strict=True)
     assert dict(zip(keys, ours["value"], strict=True)) == expected
     assert list(protocol.raters) == sorted(ours["rater_id"].unique())
+
+
+@pytest.mark.parametrize("name", ["ferry_trial", "knee_goniometer"])
+def test_clean_studies_have_no_finding_of_any_severity(name: str) -> None:
+    checked = check_study(COMMITTED / name)
+    assert checked.study is not None
+    assert checked.findings.empty
+    assert checked.log.empty
+    assert checked.rows_used == checked.rows_in
+
+
+def test_ferry_trial_comes_back_from_its_files_as_it_was_made() -> None:
+    truth = TrialTruth()
+    made = simulate_trial(truth, rng=np.random.default_rng(truth.seed))
+    study = check_study(COMMITTED / "ferry_trial").study
+    assert study is not None
+    for name, table in made.items():
+        pd.testing.assert_frame_equal(study.table(name), table)

@@ -9,8 +9,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from studykit.simulate.answer_key import Mistake, Spoiling, answers_text
+from studykit.simulate.audit import simulate_audit
+from studykit.simulate.cells import SheetOfCells, workbook_bytes
+from studykit.simulate.spoilt_habits import spoil_habits
+from studykit.simulate.spoilt_readings import spoil_readings
+from studykit.simulate.spoilt_tables import spoil_tables
+from studykit.simulate.spoilt_workbook import spoil_headings, spoil_surroundings
 from studykit.simulate.trial import simulate_trial
 from studykit.simulate.truth import TrialTruth
+
+AUDIT_SEED = 508
 
 
 def plain_csv(frame: pd.DataFrame) -> str:
@@ -49,12 +58,43 @@ def write_ferry_trial(folder: Path, *, truth: TrialTruth | None = None) -> None:
         _write(folder / "data" / f"{name}.csv", plain_csv(table))
 
 
+def spoilt_audit(seed: int = AUDIT_SEED) -> tuple[dict[str, SheetOfCells], list[Mistake]]:
+    """The clinic's sheets with every mistake that a study survives, and the answers."""
+    work = Spoiling(simulate_audit(rng=np.random.default_rng(seed)))
+    spoil_habits(work)
+    spoil_readings(work)
+    spoil_tables(work)
+    spoil_surroundings(work)
+    return work.sheets, work.mistakes
+
+
+def refused_audit(seed: int = AUDIT_SEED) -> tuple[dict[str, SheetOfCells], list[Mistake]]:
+    """The clinic's sheets with mistakes for which a check refuses the whole study, and the answers."""
+    work = Spoiling(simulate_audit(rng=np.random.default_rng(seed)))
+    spoil_headings(work)
+    return work.sheets, work.mistakes
+
+
+def write_clinic_audit(folder: Path) -> None:
+    """Write the clinic's audit: study.toml, two workbooks full of mistakes, and answers.toml that lists them."""
+    sheets, mistakes = spoilt_audit()
+    refused_sheets, refusals = refused_audit()
+    _write(folder / "study.toml", shipped_protocol("clinic_audit"))
+    _write(folder / "answers.toml", answers_text(mistakes, refusals))
+    (folder / "data").mkdir(parents=True, exist_ok=True)
+    (folder / "data" / "clinic.xlsx").write_bytes(workbook_bytes(sheets))
+    (folder / "refused_clinic.xlsx").write_bytes(workbook_bytes(refused_sheets))
+
+
 def _write(path: Path, text: str) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(text, encoding="utf-8", newline="\n")
 
 
-MAKERS: dict[str, Callable[[Path], None]] = {"ferry_trial": write_ferry_trial}
+MAKERS: dict[str, Callable[[Path], None]] = {
+    "ferry_trial": write_ferry_trial,
+    "clinic_audit": write_clinic_audit,
+}
 """Folder name -> the function that writes it."""
 
 
