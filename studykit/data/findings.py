@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,11 @@ PLACE_COLUMNS = ("file", "sheet", "row")
 
 def no_findings() -> pd.DataFrame:
     """A findings frame without a line."""
+    return _empty_frame().copy()
+
+
+@cache
+def _empty_frame() -> pd.DataFrame:
     columns = {name: pd.Series(dtype="str") for name in FINDING_COLUMNS}
     columns["row"] = pd.Series(dtype="Int64")
     columns[POSITION] = pd.Series(dtype="int64")
@@ -46,6 +52,8 @@ def found(
     Returns:
         frame of m lines with `FINDING_COLUMNS` and `position`.
     """
+    if len(positions) == 0:
+        return no_findings()
     where = places.iloc[positions]
     lines = pd.DataFrame(
         {

@@ -28,6 +28,8 @@ def row_errors(gathered: Gathered, protocol: Protocol) -> pd.DataFrame:
     alive = {table: _left(whole[table], errors[table]) for table in COLUMNS}
 
     def ask(table: str) -> None:
+        if whole[table].empty:
+            return
         given = Given(protocol, gathered, {**alive, table: whole[table]})
         asked = [rule(given) for rule in ERROR_RULES[table]]
         errors[table] = _once(joined([errors[table], *asked]))

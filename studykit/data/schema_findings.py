@@ -7,7 +7,7 @@ from difflib import get_close_matches
 import numpy as np
 import pandas as pd
 
-from studykit.data.findings import joined
+from studykit.data.findings import joined, no_findings
 from studykit.data.rules.given import Given
 from studykit.data.schemas import CELL_MISSING, allowed_range, allowed_words, schema_failures, schema_of
 from studykit.formatting import unit_sign
@@ -33,6 +33,8 @@ WHAT_TO_DO = {
 def schema_findings(given: Given, table: str) -> pd.DataFrame:
     """Every cell of a whole table that its schema refuses."""
     frame = given.gathered.tables[table]
+    if frame.empty:
+        return no_findings()
     failures = schema_failures(schema_of(table, given.protocol), frame)
     return joined([_finding(given, table, rule, column, positions) for rule, column, positions in failures])
 

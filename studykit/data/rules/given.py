@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from studykit.data.findings import found
+from studykit.data.findings import found, no_findings
 from studykit.data.gathered import Gathered
 from studykit.protocol import Protocol
 
@@ -45,6 +45,8 @@ class Given:
     ) -> pd.DataFrame:
         """Findings about rows of one table: heading and cell as the person sees them."""
         positions = np.asarray(positions, dtype=np.int64)
+        if not len(positions):
+            return no_findings()
         places = self.gathered.places[table]
         heading: str | list[str] = self.gathered.headings[table].get(column, column)
         if column == "value" and "value_heading" in places:
