@@ -7,6 +7,7 @@ from studykit.reliability.concurrent import ConcurrentAnswer, inter_and_intra
 from studykit.reliability.decision import DecisionAnswer, decision_study
 from studykit.reliability.error_size import DetectableChange, PrecisionAnswer, precision, variation
 from studykit.reliability.form import Form, choose_form
+from studykit.reliability.incomplete import IncompleteAnswer, incomplete
 from studykit.reliability.limits import LimitsAnswer, limits_of_agreement
 
 __all__ = [
@@ -18,12 +19,14 @@ __all__ = [
     "DetectableChange",
     "Form",
     "IccAnswer",
+    "IncompleteAnswer",
     "LimitsAnswer",
     "PrecisionAnswer",
     "agreement",
     "choose_form",
     "decision_study",
     "icc",
+    "incomplete",
     "inter_and_intra",
     "limits_of_agreement",
     "precision",

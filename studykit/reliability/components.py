@@ -32,6 +32,10 @@ PLAIN_NAMES = {
     ("rater", "session"): "rater by session",
     ("target", "trial"): "readings of one participant",
     ("target", "rater", "trial"): "trials (rest)",
+    ("participant", "trial"): "readings of one participant",
+    ("participant", "limb", "trial"): "readings of one limb",
+    ("participant", "rater", "trial"): "trials (rest)",
+    ("participant", "limb", "rater", "trial"): "trials (rest)",
 }
 
 

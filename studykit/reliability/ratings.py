@@ -260,7 +260,7 @@ def _complete_targets(
     if gaps and not complete:
         raise DesignError(
             f"{gaps} of {counted(total, 'target')} were not {meaning} (first: {left_out[0]}). "
-            "Use complete=True for complete targets only, or the estimate for incomplete tables."
+            "Use complete=True for complete targets only, or `incomplete` for an estimate from every rating."
         )
     if total - gaps < 2:
         raise DesignError(

@@ -1,0 +1,113 @@
+"""REML on ratings with gaps: equal to analysis of variance without gaps, to lme4 with them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.errors import DesignError
+from studykit.reliability import decision_study, icc, incomplete, inter_and_intra, precision, variance_components
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+GONIOMETER = {"target": "subject", "rater": "rater", "value": "angle"}
+JUDGES = {"target": "target", "rater": "judge", "value": "rating"}
+
+
+@pytest.fixture
+def goniometer() -> pd.DataFrame:
+    return pd.read_csv(REFERENCE / "data" / "eliasziw_goniometer_1994.csv")
+
+
+@pytest.fixture
+def judges() -> pd.DataFrame:
+    wide = pd.read_csv(REFERENCE / "data" / "shrout_fleiss_1979.csv")
+    return wide.melt(id_vars="target", var_name="judge", value_name="rating")
+
+
+def test_equals_analysis_of_variance_without_gaps(goniometer: pd.DataFrame, judges: pd.DataFrame) -> None:
+    """Balanced, no negative component: REML and mean squares are one answer; the optimiser's share is below 1e-7."""
+    got = incomplete(goniometer, **GONIOMETER, resamples=0)
+    anova, direct = variance_components(goniometer, **GONIOMETER), inter_and_intra(goniometer, **GONIOMETER)
+    assert [p.variance for p in got.components.components] == pytest.approx(
+        [p.variance for p in anova.components], rel=1e-7
+    )
+    assert got.agreement.value == pytest.approx(direct.inter.value, rel=1e-7)
+    assert got.intra.value == pytest.approx(direct.intra.value, rel=1e-7)
+    assert got.sem_agreement.value == pytest.approx(direct.inter.sem, rel=1e-7)
+    assert got.sem_intra.value == pytest.approx(direct.intra.sem, rel=1e-7)
+    single = incomplete(judges, **JUDGES, resamples=0)
+    assert single.agreement.value == pytest.approx(icc(judges, **JUDGES).value, rel=1e-7)
+    assert single.consistency.value == pytest.approx(icc(judges, **JUDGES, form="consistency").value, rel=1e-7)
+    assert single.sem_agreement.value == pytest.approx(precision(judges, **JUDGES).sem, rel=1e-7)
+
+
+def test_two_missing_cells_equal_the_reference(judges: pd.DataFrame) -> None:
+    expected = json.loads((REFERENCE / "expected" / "icc_shrout_fleiss_1979.json").read_text())["two_cells_missing"]
+    gaps = pd.DataFrame(expected["missing_cells"], columns=["target", "judge"])
+    keys = set(zip(gaps["target"], "J" + gaps["judge"].astype(str), strict=True))
+    gappy = judges[[key not in keys for key in zip(judges["target"], judges["judge"], strict=True)]]
+    got = incomplete(gappy, **JUDGES, resamples=0)
+    # lme4 stops at about 1e-8 of a variance
+    assert got.agreement.value == pytest.approx(expected["ICC_2_1"], rel=1e-6)
+    assert got.consistency.value == pytest.approx(expected["ICC_3_1"], rel=1e-6)
+    components = [part.variance for part in got.components.components]
+    assert components == pytest.approx(list(expected["REML_varcomp"].values()), rel=1e-6)
+    assert (got.targets, got.complete_targets, got.ratings) == (6, 4, 22)
+    assert got.complete_case is not None
+    assert got.complete_case.targets == 4
+    assert got.complete_case.value == pytest.approx(icc(gappy, **JUDGES, complete=True).value, rel=1e-12)
+    assert "4 of 6 targets were complete" in got.cautions[0]
+
+
+def test_intervals_enclose_the_estimate_and_agree_roughly(goniometer: pd.DataFrame) -> None:
+    gappy = goniometer.drop(index=[3, 40, 41, 100, 150])
+    got = incomplete(gappy, **GONIOMETER, resamples=200, rng=np.random.default_rng(1))
+    for found in (got.agreement, got.consistency, got.intra, got.sem_agreement, got.sem_intra):
+        assert found.analytic[0] < found.value < found.analytic[1]
+        assert found.bootstrap[0] < found.value < found.bootstrap[1]
+    widths = [b - a for a, b in (got.sem_intra.analytic, got.sem_intra.bootstrap)]
+    # 113 degrees of freedom: the delta method is nearly exact; 200 resamples leave about 8 % noise in a width
+    assert widths[0] == pytest.approx(widths[1], rel=0.25)
+
+
+def test_limbs_are_nested_in_persons() -> None:
+    rng = np.random.default_rng(4)
+    people, raters = 40, 3
+    person, limb = rng.normal(0, 6, (people, 1, 1)), rng.normal(0, 3, (people, 2, 1))
+    values = person + limb + rng.normal(0, 1, (1, 1, raters)) + rng.normal(0, 2, (people, 2, raters))
+    index = pd.MultiIndex.from_product([range(people), ["left", "right"], list("abc")], names=["who", "side", "rater"])
+    frame = pd.Series(values.ravel(), index=index, name="angle").reset_index().drop(index=[5, 17])
+    got = incomplete(frame, target=["who", "side"], rater="rater", value="angle", cluster="who", resamples=0)
+    assert [part.name for part in got.components.components] == [
+        "participants",
+        "limbs within participants",
+        "raters",
+        "trials (rest)",
+    ]
+    assert (got.targets, got.people, got.complete_targets) == (80, 40, 78)
+    sds = [part.sd for part in got.components.components]
+    assert sds[0] == pytest.approx(6.0, rel=0.35)  # 40 persons: an SD is known to about 12 %, three of these
+    assert sds[3] == pytest.approx(2.0, rel=0.2)
+    designs = decision_study(got.components, raters=[1], trials=[1]).designs
+    assert designs["icc"][0] == pytest.approx(got.agreement.value, rel=1e-12)
+    assert designs["sem"][0] == pytest.approx(got.sem_agreement.value, rel=1e-12)
+
+
+def test_a_component_on_its_boundary_says_so() -> None:
+    table = np.array([[40.0, 41.0, 42.5], [50.0, 49.0, 51.0], [61.0, 61.0, 58.0], [47.0, 48.5, 46.0], [55, 53, 54.5]])
+    frame = pd.DataFrame({"target": np.repeat(list("abcde"), 3), "judge": list("xyz") * 5, "rating": table.ravel()})
+    got = incomplete(frame, **JUDGES, resamples=0)
+    rater = got.components.components[1]
+    assert rater.variance == 0.0
+    assert "boundary" in rater.reason
+    assert np.isnan(rater.low)
+
+
+def test_nothing_to_compare_is_refused() -> None:
+    frame = pd.DataFrame({"target": list("abc"), "judge": ["x"] * 3, "rating": [1.0, 2.0, 3.0]})
+    with pytest.raises(DesignError, match="No target was rated twice"):
+        incomplete(frame, **JUDGES)
