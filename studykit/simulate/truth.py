@@ -121,7 +121,7 @@ FERRY_ARMS = (
 class TrialTruth(_Part):
     """Every parameter of a made-up trial; the defaults are those of the ferry trial.
 
-    visit_weeks: the first is the baseline, week 0; one key each in `visit_keys`.
+    visit_weeks: the first is the baseline, week 0, and there is at least one more; one key each in `visit_keys`.
     sitting_participants: how many take part in the reliability sitting at baseline, seen by every rater.
     screened_out: people assessed and not randomised, in the flow table only.
     """
@@ -130,7 +130,7 @@ class TrialTruth(_Part):
     participants: int = Field(default=120, ge=1)
     screened_out: int = Field(default=18, ge=0)
     visit_keys: tuple[str, ...] = ("baseline", "week_4", "week_8", "week_12")
-    visit_weeks: tuple[int, ...] = (0, 4, 8, 12)
+    visit_weeks: tuple[int, ...] = Field(default=(0, 4, 8, 12), min_length=2)
     sitting_visit: str = "reliability"
     sitting_participants: int = Field(default=30, ge=0)
     raters: int = Field(default=3, ge=1)

@@ -205,6 +205,7 @@ def test_truth_survives_its_file(tmp_path: Path) -> None:
     ("wrong", "message"),
     [
         ({"visit_weeks": (0, 4)}, "one entry per visit"),
+        ({"visit_weeks": (0,), "visit_keys": ("baseline",)}, "at least 2 items"),
         ({"visit_weeks": (1, 4, 8, 12)}, "start at 0"),
         ({"visit_weeks": (0, 4, 4, 12)}, "start at 0 and rise"),
         ({"sitting_participants": 121}, "more participants"),
@@ -221,3 +222,22 @@ def test_error_of_one_reading_by_hand() -> None:
     spread = TrialTruth().spread
     assert spread.sem_deg(other_raters=False) == pytest.approx(1.2342339054, abs=1e-9)  # ten digits by hand
     assert spread.sem_deg(other_raters=True) == pytest.approx(1.6653327996, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "sizes",
+    [
+        {"participants": 1, "sitting_participants": 0, "raters": 1, "trials": 1, "visit_weeks": (0, 1)},
+        {"participants": 1500, "sitting_participants": 1500, "raters": 2, "trials": 2, "visit_weeks": (0, 26)},
+    ],
+)
+def test_trials_of_other_sizes(sizes: dict[str, object]) -> None:
+    truth = TrialTruth.model_validate({**sizes, "visit_keys": ("before", "after"), "drop_out": NOBODY_LEAVES})
+    tables = simulate_trial(truth, rng=np.random.default_rng(13))
+    readings = tables[MEASUREMENTS]
+    sitting = readings["visit"] == truth.sitting_visit
+    assert (~sitting).sum() == truth.participants * 2 * 2 * truth.trials
+    assert sitting.sum() == truth.sitting_participants * 2 * truth.raters * truth.trials
+    key = ["participant_id", "visit", "side", "rater_id", "trial"]
+    assert not readings.duplicated(key).any()
+    assert tables[PARTICIPANTS]["participant_id"].is_unique
