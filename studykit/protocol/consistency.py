@@ -187,9 +187,11 @@ def _repeated(part: str, words: Iterable[str | None], *, inner: str | None = Non
 
 
 def _twins(part: str, words: Iterable[str]) -> Iterator[Problem]:
-    """Codes that differ only in small and capital letters: a sheet would mix them up."""
+    """Codes that differ only in small and capital letters, or hold a blank at their edge: a sheet would mix them up."""
     first: dict[str, str] = {}
     for word in words:
+        if word != word.strip():
+            yield Problem((part, word), f"{quoted(word)} among the {part} has a blank at its edge; take it away.")
         twin = first.setdefault(word.lower(), word)
         if twin != word:
             place = (part, word) if part in {"arms", "measures"} else (part,)

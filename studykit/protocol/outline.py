@@ -6,6 +6,7 @@ inside the parts. What is missing or of the wrong kind is None here: its own pro
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -13,6 +14,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from studykit.protocol.intake_model import TableIntake
+from studykit.protocol.lines import Place
 from studykit.protocol.measure import Measure
 from studykit.protocol.model import Arm, ReliabilityPlan
 
@@ -72,31 +74,46 @@ def outline_of(content: Content, *, written: Mapping[str, Content]) -> Outline:
         trials_used=_text(study, "trials_used"),
         arms={key: _part(Arm, arm) for key, arm in _table(content, "arms").items()},
         visits=tuple(_visit(entry) for entry in _items(content, "visits")),
-        raters=tuple(rater for rater in _items(content, "raters") if isinstance(rater, str)),
+        raters=tuple(rater.strip() for rater in _items(content, "raters") if isinstance(rater, str)),
         measures={key: _part(Measure, entry) for key, entry in _table(content, "measures").items()},
         written=written,
         reliability=_part(ReliabilityPlan, content.get("reliability")),
         has_reliability="reliability" in content,
         covariates=tuple(_table(content, "covariates")),
-        intake={key: _table_intake(entry) for key, entry in _table(_table(content, "intake"), "tables").items()},
+        intake={
+            key: _part(TableIntake, entry, without_mistakes=True)
+            for key, entry in _table(_table(content, "intake"), "tables").items()
+        },
     )
 
 
-def _part(kind: type[PartT], entry: object) -> PartT | None:
+def _part(kind: type[PartT], entry: object, *, without_mistakes: bool = False) -> PartT | None:
+    """A part as far as it can be read: without its unknown keys, or without every mistaken one; else None."""
     try:
         return kind.model_validate(entry, strict=True)
+    except ValidationError as error:
+        mistakes: list[Place] = [
+            tuple(details["loc"])
+            for details in error.errors(include_url=False)
+            if without_mistakes or details["type"] == "extra_forbidden"
+        ]
+    try:
+        return kind.model_validate(_without(entry, mistakes), strict=True)
     except ValidationError:
         return None
 
 
-def _table_intake(entry: object) -> TableIntake | None:
-    """What is declared for a table, without the keys that are mistaken: each key of it may be left out."""
-    try:
-        return TableIntake.model_validate(entry, strict=True)
-    except ValidationError as error:
-        mistaken = {details["loc"][0] for details in error.errors(include_url=False) if details["loc"]}
-        sound = {key: value for key, value in entry.items() if key not in mistaken} if isinstance(entry, dict) else {}
-        return _part(TableIntake, sound)
+def _without(entry: object, places: list[Place]) -> object:
+    """A copy of an entry that lacks some of its places."""
+    inner: defaultdict[str | int, list[Place]] = defaultdict(list)
+    for place in places:
+        if place:
+            inner[place[0]].append(place[1:])
+    if isinstance(entry, dict):
+        return {key: _without(value, inner[key]) for key, value in entry.items() if () not in inner[key]}
+    if isinstance(entry, tuple):
+        return tuple(_without(value, inner[position]) for position, value in enumerate(entry))
+    return entry
 
 
 def _table(content: Content, key: str) -> Content:

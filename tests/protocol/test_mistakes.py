@@ -307,6 +307,19 @@ def test_a_file_without_its_parts_says_which_are_missing(text, words):
     assert all(word in sentence for word, sentence in zip(words, sentences, strict=True))
 
 
+def test_a_mistake_inside_a_part_does_not_hide_its_mistakes_with_other_parts():
+    text = changed('label = "Stretch"\n', 'label = "Stretch"\ncolour = "red"\n').replace("week = 12\n", "week = 11\n")
+    assert [(line, words.split()[0]) for line, words in told(text)] == [(10, "colour"), (11, "the")]
+    text = changed('measure = "straight_leg_raise", side = "left"', 'measure = "straight_leg", side = "l"')
+    assert [(line, words.split()[0]) for line, words in told(text)] == [(30, "side"), (30, '"straight_leg"')]
+
+
+def test_a_blank_at_the_edge_of_a_code_is_told():
+    sentences = dict(told(changed("[arms.none]", '[arms."none "]')))
+    assert sentences[11] == '"none " among the arms has a blank at its edge; take it away.'
+    assert "is already among" in dict(told(changed('["R1", "R2"]', '["R1", " R1"]')))[1]
+
+
 def test_designs_ask_for_what_they_need():
     audit = SOUND.replace('"trial"', '"audit"').replace('primary_visit = "week_12"\n', "")
     assert [sentence for _, sentence in told(audit)] == [
