@@ -60,10 +60,11 @@ def check_rows(y: np.ndarray, x: np.ndarray, terms: tuple[RandomTerm, ...], name
 
 
 def dependent_columns(x: np.ndarray) -> list[int]:
-    """Columns that are combinations of those before them (modified Gram–Schmidt, each column twice)."""
+    """Columns that are combinations of those before them (QR, then Gram–Schmidt on its triangle, each column twice)."""
+    triangle = np.asarray(np.linalg.qr(x, mode="r"))
     basis: list[np.ndarray] = []
     dependent = []
-    for index, column in enumerate(x.T):
+    for index, column in enumerate(np.ascontiguousarray(triangle.T)):
         size = float(np.linalg.norm(column))
         rest = column.copy()
         for _ in range(2):

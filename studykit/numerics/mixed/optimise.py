@@ -37,7 +37,10 @@ class LogLine:
 
 @dataclass(frozen=True, slots=True)
 class Minimum:
-    """Where a search ended: place, value, gradient, Hessian, whether the decrement became small, and its log."""
+    """Where a search ended: place, value, gradient, Hessian, whether the decrement became small, and its log.
+
+    A search that was told to stop in a valley known already has `joined` set, and is not converged.
+    """
 
     place: np.ndarray
     value: float
@@ -45,15 +48,24 @@ class Minimum:
     hessian: np.ndarray
     converged: bool
     log: tuple[LogLine, ...]
+    joined: bool = False
 
 
-def minimise(objective: Objective, start: np.ndarray, *, name: str, most_steps: int = 200) -> Minimum:
+def minimise(
+    objective: Objective,
+    start: np.ndarray,
+    *,
+    name: str,
+    joined: Callable[[np.ndarray, float], bool] | None = None,
+    most_steps: int = 200,
+) -> Minimum:
     """Minimise a smooth function from a start.
 
     Args:
         objective: returns value, gradient (f,) and Hessian (f, f); may raise FitError outside its domain.
         start: (f,) where to begin; the objective must be defined there.
         name: word for the log.
+        joined: tells from place and value whether this valley is known already; the search then ends.
         most_steps: evaluations allowed.
     """
     place = np.array(start, dtype=float)
@@ -80,6 +92,8 @@ def minimise(objective: Objective, start: np.ndarray, *, name: str, most_steps: 
             elif not in_noise and gained < 0.25 * predicted:
                 radius = 0.5 * length
             place, (value, gradient, hessian) = trial, new
+            if joined is not None and joined(place, value):
+                return Minimum(place, value, gradient, hessian, False, tuple(log), joined=True)
         else:
             radius = 0.25 * float(np.linalg.norm(move))
         if polishing:

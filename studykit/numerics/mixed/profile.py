@@ -196,9 +196,28 @@ def _holding(problem: _Problem, value: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _least_deviance(problem: _Problem, value: float, near: np.ndarray) -> tuple[float, np.ndarray]:
-    """The least deviance with the parameter at `value`, and the entries there; `near` are entries to start from."""
+    """The least deviance with the parameter at `value`, and the entries there; `near` are entries to start from.
+
+    A correlation is held with both standard deviations not negative. Where the deviance falls towards a negative one
+    (which would be the opposite correlation), its least is where one of them is zero.
+    """
     constant, directions = _holding(problem, value)
-    start = np.linalg.lstsq(directions, _same_sign(problem, value, near) - constant, rcond=None)[0]
+    found = _least_along(problem, value, constant, directions, _same_sign(problem, value, near))
+    if problem.held.kind == "sd":
+        return found
+    first, second = problem.places[0] - 1, problem.places[1]
+    if found[1][first] * found[1][second] > 0.0 or (found[1][first], found[1][second]) == (0.0, 0.0):
+        return found
+    # In `directions` the first standard deviation is the entry before the two that are held, the second follows it.
+    faces = [np.delete(directions, column, axis=1) for column in (first, first + 1)]
+    return min((_least_along(problem, value, constant, face, near) for face in faces), key=lambda pair: pair[0])
+
+
+def _least_along(
+    problem: _Problem, value: float, constant: np.ndarray, directions: np.ndarray, near: np.ndarray
+) -> tuple[float, np.ndarray]:
+    """The least deviance over entries = constant + directions @ free."""
+    start = np.linalg.lstsq(directions, near - constant, rcond=None)[0]
     # A factor at zero has no slope there: begin a little off it.
     start = np.where(np.abs(start) < 1e-3, 0.1, start)
 
@@ -209,10 +228,7 @@ def _least_deviance(problem: _Problem, value: float, near: np.ndarray) -> tuple[
     minimum = minimise(objective, start, name="profile")
     if not minimum.converged:
         raise FitError(f"The profile of a variance parameter did not reach its optimum at the value {value:.6g}.")
-    found = constant + directions @ minimum.place
-    if problem.held.kind == "correlation" and found[problem.places[1]] * found[problem.places[0] - 1] < 0.0:
-        raise FitError(f"The profile of a correlation left its side of the scale at the value {value:.6g}.")
-    return minimum.value, found
+    return minimum.value, constant + directions @ minimum.place
 
 
 def _same_sign(problem: _Problem, value: float, near: np.ndarray) -> np.ndarray:

@@ -16,17 +16,25 @@ from studykit.errors import FitError
 from studykit.numerics.mixed.components import Components, lower_factor
 from studykit.numerics.mixed.criterion import Point, evaluate
 from studykit.numerics.mixed.cross_products import DesignProducts, ResponseProducts
-from studykit.numerics.mixed.information import derivatives, profiled_deviance
+from studykit.numerics.mixed.information import profiled_deviance
 from studykit.numerics.mixed.optimise import LogLine, Minimum, minimise
+from studykit.numerics.mixed.starts import (
+    along_direction,
+    further_starts,
+    moment_start,
+    rows_per_level,
+    scaled_identities,
+)
 
-# A start never has a variance below this share of (residual variance / rows per level).
-_START_FLOOR = 0.1
 # A variance ratio whose effect on the rows of one level is below this is tried at exactly zero.
 _TRY_ZERO = 1e-5
 # Deviance that may be lost, and slope (as share of its own trace) that may be left, when a variance is set to zero.
 _DEVIANCE_SLACK = 1e-9
 _SLOPE_SLACK = 1e-7
 _ESCAPES = 8
+# A search this close to a known minimum, in deviance and in ratios, is in its valley.
+_JOINED_DEVIANCE = 1e-3
+_JOINED_SHARE = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,40 +61,57 @@ class Optimum:
 def search(design: DesignProducts, response: ResponseProducts, *, reml: bool) -> Optimum:
     """Minimise the profiled deviance over the variance ratios.
 
+    The first start is a moment estimate. When its optimum has a covariance at zero, or within a few of its own
+    standard errors of zero, the deviance may have a second minimum: the terms concerned are then started anew from
+    several patterns (equal, small, each the largest), the others from where they are.
+
     Raises:
         FitError: no start led to a point that satisfies the conditions of a minimum.
     """
     parts = design.components
-    ones = parts.factor(tuple(np.eye(width) for width in parts.widths))
-    first = _descend(design, response, _moment_start(design, response), "moments", reml=reml)
-    found = [first]
-    if first is None or _has_zero(design, first) or len(first.log) > 15:
-        small = parts.factor(_scaled_identities(design, 0.3))
-        found.append(_descend(design, response, ones, "equal variances", reml=reml))
-        found.append(_descend(design, response, small, "small variances", reml=reml))
-    reached = [minimum for minimum in found if minimum is not None]
-    if not reached:
+    first = _descend(design, response, moment_start(design, response), "moments", (), reml=reml)
+    if first is None:
+        ones = parts.factor(tuple(np.eye(width) for width in parts.widths))
+        first = _descend(design, response, ones, "equal variances", (), reml=reml)
+    if first is None:
+        first = _descend(design, response, parts.factor(scaled_identities(design, 0.3)), "small", (), reml=reml)
+    if first is None:
         raise FitError(
             "No start led to an optimum of the likelihood (gradient or curvature not as at a minimum); "
             "the variances of this model cannot be estimated from these data: leave out a random term."
         )
-    best = min(reached, key=lambda minimum: minimum.value)
+    found = [first]
+    others = further_starts(design, response, first.place, reml=reml)
+    for name, start in others:
+        minimum = _descend(design, response, start, name, tuple(found), reml=reml)
+        found += [minimum] if minimum is not None else []
+    best = min(found, key=lambda minimum: minimum.value)
     return Optimum(
         factor=best.place,
         point=evaluate(design, response, parts.from_factor(best.place)),
         value=best.value,
         gradient=best.gradient,
         hessian=best.hessian,
-        log=tuple(line for minimum in reached for line in minimum.log),
-        starts=len(found),
+        log=tuple(line for minimum in found for line in minimum.log),
+        starts=1 + len(others),
     )
 
 
 def _descend(
-    design: DesignProducts, response: ResponseProducts, start: np.ndarray, name: str, *, reml: bool
+    design: DesignProducts,
+    response: ResponseProducts,
+    start: np.ndarray,
+    name: str,
+    known: tuple[Minimum, ...],
+    *,
+    reml: bool,
 ) -> Minimum | None:
-    """From one start to a point that satisfies the conditions of a minimum; None when there is none."""
+    """From one start to a point that satisfies the conditions of a minimum; None when there is none.
+
+    A search that comes close to a minimum that is known already ends there: it would find nothing new.
+    """
     parts = design.components
+    reached = [parts.from_factor(minimum.place) for minimum in known]
 
     def objective(factor: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         point = evaluate(design, response, parts.from_factor(factor))
@@ -94,10 +119,21 @@ def _descend(
         slopes = parts.products @ factor
         return value, slopes.T @ gradient, slopes.T @ hessian @ slopes + np.einsum("k,kij", gradient, parts.products)
 
+    def joined(factor: np.ndarray, value: float) -> bool:
+        gamma = parts.from_factor(factor)
+        return any(
+            value - minimum.value < _JOINED_DEVIANCE
+            and bool(np.all(np.abs(gamma - other) <= _JOINED_SHARE * (np.abs(other).max() + 1e-3)))
+            for minimum, other in zip(known, reached, strict=True)
+        )
+
     log: tuple[LogLine, ...] = ()
     for _ in range(_ESCAPES):
-        minimum = minimise(objective, start, name=name)
+        minimum = minimise(objective, start, name=name, joined=joined)
         log += minimum.log
+        if minimum.joined:
+            place = next(other for other in known if other.value <= minimum.value + _JOINED_DEVIANCE)
+            return Minimum(place.place, place.value, place.gradient, place.hessian, True, log)
         if not minimum.converged:
             return None
         zeroed = _with_exact_zeros(design, minimum.place)
@@ -114,44 +150,12 @@ def _descend(
     return None
 
 
-def _rows_per_level(design: DesignProducts) -> tuple[float, ...]:
-    return tuple(design.n / count for count in design.structure.level_counts)
-
-
-def _scaled_identities(design: DesignProducts, scale: float) -> tuple[np.ndarray, ...]:
-    pairs = zip(design.components.widths, _rows_per_level(design), strict=True)
-    return tuple(np.eye(width) * scale / rows for width, rows in pairs)
-
-
-def _moment_start(design: DesignProducts, response: ResponseProducts) -> np.ndarray:
-    """Factors of the minimum-norm quadratic estimates: E[q_i] = sum_j T_ij sigma_j solved at equal variances.
-
-    Rao (1971) J. Multivariate Anal. 1, 445–456 (from memory). Estimates that are not positive are lifted to a floor.
-    """
-    parts = design.components
-    point = evaluate(design, response, parts.vector(tuple(np.eye(width) for width in parts.widths)))
-    moments = derivatives(point, reml=True)
-    estimate = np.linalg.lstsq(moments.trace_pairs, moments.quadratics, rcond=None)[0]
-    ratios = parts.matrices(estimate[1:] / estimate[0]) if estimate[0] > 0.0 else _scaled_identities(design, 1.0)
-    lifted = []
-    for matrix, rows in zip(ratios, _rows_per_level(design), strict=True):
-        values, vectors = np.linalg.eigh(matrix)
-        lifted.append((vectors * np.clip(values, _START_FLOOR / rows, 1e6)) @ vectors.T)
-    return parts.factor(tuple(lifted))
-
-
-def _has_zero(design: DesignProducts, minimum: Minimum) -> bool:
-    matrices = design.components.matrices(design.components.from_factor(minimum.place))
-    lowest = [float(np.linalg.eigvalsh(matrix)[0]) for matrix in matrices]
-    return any(value * rows < 0.05 for value, rows in zip(lowest, _rows_per_level(design), strict=True))
-
-
 def _with_exact_zeros(design: DesignProducts, factor: np.ndarray) -> np.ndarray:
     """The factors with every negligible direction of a covariance put to exactly zero."""
     parts = design.components
     matrices = []
     for matrix, rows, correlated in zip(
-        parts.matrices(parts.from_factor(factor)), _rows_per_level(design), parts.correlated, strict=True
+        parts.matrices(parts.from_factor(factor)), rows_per_level(design), parts.correlated, strict=True
     ):
         if correlated:
             values, vectors = np.linalg.eigh(matrix)
@@ -190,7 +194,7 @@ def _wants_to_grow(
         if values[0] >= -_SLOPE_SLACK * max(size, 1.0):
             continue
         direction = np.outer(vectors[:, 0], vectors[:, 0])
-        along = _along(parts, index, direction)
+        along = along_direction(parts, index, direction)
         bend = float(along @ hessian @ along)
         step = -values[0] / bend if bend > 0.0 else 1.0
         matrices[index] = matrices[index] + min(step, 1.0) * direction
@@ -207,7 +211,3 @@ def slope_matrices(parts: Components, gradient: np.ndarray) -> tuple[np.ndarray,
 def _by_column(slope: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     order = np.argsort(np.diag(slope))
     return np.diag(slope)[order], np.eye(slope.shape[0])[:, order]
-
-
-def _along(parts: Components, term: int, direction: np.ndarray) -> np.ndarray:
-    return np.array([direction[item.row, item.column] if item.term == term else 0.0 for item in parts.items])
