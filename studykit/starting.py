@@ -89,16 +89,17 @@ def _files(design: str) -> Iterator[tuple[str, str]]:
     protocol = protocol_template(design)
     covariates = tuple(parse_protocol(protocol).covariates)
     yield "study.toml", protocol
-    yield "data/READ_ME_FIRST.txt", _template("read_me_first.txt") + _explained(TABLES[design])
+    yield "data/READ_ME_FIRST.txt", _page_to_read(TABLES[design])
     for table in TABLES[design]:
         columns = (*COLUMNS[table], *(covariates if table == PARTICIPANTS else ()))
         yield f"data/{table}.csv", _heading_line(columns)
 
 
-def _explained(tables: tuple[str, ...]) -> str:
-    """What the tables and their columns are for; a star marks a column that must be filled."""
-    about = tomllib.loads(_template("columns.toml"))
-    lines = ["  A star marks a column that must be filled in every line.\n"]
+def _page_to_read(tables: tuple[str, ...]) -> str:
+    """The page that comes first, then what the tables and their columns are for; a star marks what must be filled."""
+    content = tomllib.loads(_template("read_me_first.toml"))
+    about = content["tables"]
+    lines = [content["page"], "  A star marks a column that must be filled in every line.\n"]
     for table in tables:
         lines.append(f"\n  {table}.csv: {about[table]['about']}\n")
         for column in COLUMNS[table]:

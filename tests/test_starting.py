@@ -6,6 +6,7 @@ import csv
 import os
 import tomllib
 from importlib import resources
+from pathlib import Path
 
 import pytest
 
@@ -49,8 +50,8 @@ def test_the_page_to_read_explains_every_column_and_the_dangers(tmp_path, design
 
 
 def test_every_column_of_the_kit_is_explained_and_no_other():
-    text = resources.files("studykit").joinpath("templates", "columns.toml").read_text(encoding="utf-8")
-    about = tomllib.loads(text)
+    text = resources.files("studykit").joinpath("templates", "read_me_first.toml").read_text(encoding="utf-8")
+    about = tomllib.loads(text)["tables"]
     assert {table: ("about", *columns) for table, columns in COLUMNS.items()} == {
         table: tuple(columns) for table, columns in about.items()
     }
@@ -63,6 +64,15 @@ def test_each_protocol_says_what_it_is_for_and_that_it_is_made_up(design):
     assert "no diagnosis and no treatment advice" in text
     assert "licensed clinician decides" in text.replace("\n# ", " ")
     assert max(len(line) for line in text.splitlines() if line.startswith("#")) <= 120
+
+
+def test_every_template_is_packed_with_the_kit():
+    root = Path(__file__).parent.parent
+    project = tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))
+    globs = project["tool"]["setuptools"]["package-data"]["studykit"]
+    packed = {path for pattern in globs for path in (root / "studykit").glob(pattern)}
+    needed = [*(root / "studykit" / "templates").iterdir(), root / "studykit" / "protocol" / "measures.toml"]
+    assert [path.name for path in needed if path not in packed] == []
 
 
 def test_every_design_begins_with_people_raters_and_readings():
