@@ -172,7 +172,7 @@ def _under_the_missing_rule(
     had = f"{len(complete)} of {counted(total, 'participant')} were measured at every visit"
     if protocol.study.missing_visits == "complete participants":
         kept = rows[rows["participant_id"].isin(complete)].reset_index(drop=True)
-        return kept, (f"{had}; as the protocol says, only they are used and {total - len(complete)} are left out.",)
+        return kept, (f"{had}; as the protocol says, only they are used ({total - len(complete)} left out).",)
     return rows, (f"{had}; as the protocol says, all visits that were made are used.",)
 
 

@@ -1,0 +1,327 @@
+"""The change model against published-software references, exact analyses of variance, and a second route."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_studies import made_audit, made_trial
+from scipy import stats
+from statsmodels.regression.mixed_linear_model import MixedLM
+
+from studykit.change.model import ChangeModel, fit_change, random_terms
+from studykit.change.readings import ChangeReadings, readings_for_change
+from studykit.errors import DesignError
+from studykit.protocol import Visit
+
+REFERENCE = Path(__file__).parent.parent / "reference"
+
+
+def readings_of(rows: pd.DataFrame, arms: list[str], control: str | None) -> ChangeReadings:
+    visits = tuple(Visit(key=str(week), label=f"Week {week}", week=week) for week in sorted(rows["week"].unique()))
+    rows = rows.assign(visit=rows["week"].astype(str))
+    return ChangeReadings(
+        rows=rows.sort_values(["participant_id", "visit", "side"], ignore_index=True),
+        measure="m",
+        visits=visits,
+        primary_visit=visits[-1].key,
+        arms={arm: arm for arm in arms},
+        control=control,
+        outcome_words="",
+        notes=(),
+    )
+
+
+def rom_trial(*, trial_means: bool) -> ChangeReadings:
+    rows = pd.read_csv(REFERENCE / "data" / "rom_trial_dev.csv").rename(
+        columns={"pid": "participant_id", "limb": "side", "rater": "rater_id", "rom_deg": "value"}
+    )
+    if trial_means:
+        rows = (
+            rows.groupby(["participant_id", "arm", "side", "week", "rater_id"], sort=True)["value"].mean().reset_index()
+        )
+    return readings_of(rows, ["low", "mid", "high"], "low")
+
+
+PLAIN = (("participant_id",), ("participant_id", "side"), ("rater_id",))
+WITH_SITTING = (*PLAIN[:2], ("participant_id", "side", "visit"), PLAIN[2])
+
+
+def reference_rows(fit: dict[str, object]) -> dict[str, tuple[float, float, float]]:
+    rows = fit["KR_coef"]
+    assert isinstance(rows, list)
+    named = {"Estimate": "estimate", "Std. Error": "se", "df": "ddf"}
+    found = {}
+    for row in rows:
+        plain = {named.get(key, key): value for key, value in row.items()}
+        found[str(plain["term"])] = (plain["estimate"], plain["se"], plain["ddf"])
+    return found
+
+
+@pytest.mark.parametrize(
+    ("part", "terms", "trial_means"),
+    [
+        ("A_cLDA_trial_means", PLAIN, True),
+        ("B_cLDA_trial_means_with_limb_session", WITH_SITTING, True),
+        ("F_cLDA_trial_level_with_limb_session", WITH_SITTING, False),
+    ],
+)
+def test_constrained_baseline_equals_lme4_and_pbkrtest(
+    part: str, terms: tuple[tuple[str, ...], ...], trial_means: bool
+) -> None:
+    """lme4 1.1-31 and pbkrtest 0.5.2 on a simulated trial: two limbs, two raters, three arms, missing visits."""
+    reference = json.loads((REFERENCE / "expected" / "rom_trial_dev_fits.json").read_text(encoding="utf-8"))[part]
+    expected = reference_rows(reference)
+    model = fit_change(rom_trial(trial_means=trial_means), confidence=0.95, shared_baseline=True, terms=terms)
+    change, difference = (frame.set_index(["arm", "visit"]) for frame in (model.changes, model.differences))
+    for week in (4, 8, 12):
+        for name, row in [(f"wk{week}", change.loc[("low", str(week))])] + [
+            (f"{arm}_w{week}", difference.loc[(arm, str(week))]) for arm in ("mid", "high")
+        ]:
+            estimate, error, df = expected[name]
+            # Polished lme4 fits are good to 1e-7; pbkrtest's numbers to 1e-6 (its own rounding in large inverses).
+            assert row["estimate"] == pytest.approx(estimate, rel=1e-7)
+            assert row["std_error"] == pytest.approx(error, rel=1e-6)
+            assert row["df"] == pytest.approx(df, rel=1e-6)
+    variances = {row["grp"]: row["vcov"] for row in reference["REML"]["varcorr"]}
+    assert model.variances["participant"] == pytest.approx(variances["pid"], rel=1e-7)
+    assert model.variances["limb within participant"] == pytest.approx(variances["pid:limb"], rel=1e-7)
+    # The rater's variance comes from two raters: the criterion is flat there and lme4 stops at about 1e-6.
+    assert model.variances["rater (crossed)"] == pytest.approx(variances["rater"], rel=1e-5)
+    assert model.variances["residual"] == pytest.approx(variances["Residual"], rel=1e-7)
+
+
+def beat_the_blues() -> ChangeReadings:
+    rows = pd.read_csv(REFERENCE / "data" / "BtheB_clda_long.csv")
+    rows = rows.rename(columns={"id": "participant_id", "treatment": "arm", "visit": "week", "bdi": "value"})
+    return readings_of(rows.assign(side="one", rater_id="r1"), ["TAU", "BtheB"], "TAU")
+
+
+def test_published_trial_equals_reference_with_the_terms_chosen_from_the_rows() -> None:
+    """BtheB (Proudfoot et al. 2003, as in HSAUR3): lme4 and pbkrtest, random intercept, missing visits."""
+    readings = beat_the_blues()
+    path = REFERENCE / "expected" / "trial_BtheB_cLDA.json"
+    expected = reference_rows(json.loads(path.read_text(encoding="utf-8"))["lmm_random_intercept"])
+    model = fit_change(readings, confidence=0.95, shared_baseline=True)
+    assert model.terms == (("participant_id",),)
+    difference = model.differences.set_index("visit")
+    for week in (2, 3, 5, 8):
+        estimate, error, df = expected[f"trt_v{week}"]
+        row = difference.loc[str(week)]
+        assert row["estimate"] == pytest.approx(estimate, rel=1e-7)  # polished lme4
+        assert row["std_error"] == pytest.approx(error, rel=1e-6)  # pbkrtest
+        assert row["df"] == pytest.approx(df, rel=1e-6)  # pbkrtest
+        reach = stats.t.ppf(0.975, df) * error
+        assert row["low"] == pytest.approx(estimate - reach, rel=2e-6)  # follows from the two above
+        assert row["high"] == pytest.approx(estimate + reach, rel=2e-6)
+
+
+def test_second_route_statsmodels_finds_the_same_optimum() -> None:
+    readings = beat_the_blues()
+    model = fit_change(readings, confidence=0.95, shared_baseline=True)
+    rows = readings.rows
+    columns = {"intercept": np.ones(len(rows))}
+    for week in ("2", "3", "5", "8"):
+        columns[f"v{week}"] = (rows["visit"] == week).to_numpy(dtype=float)
+        columns[f"t{week}"] = ((rows["visit"] == week) & (rows["arm"] == "BtheB")).to_numpy(dtype=float)
+    design = pd.DataFrame(columns)
+    fit = MixedLM(rows["value"].to_numpy(), design.to_numpy(), groups=rows["participant_id"].to_numpy()).fit(
+        reml=True, method="powell", ftol=1e-12
+    )
+    effects = dict(zip(columns, fit.fe_params, strict=True))
+    for week in ("2", "3", "5", "8"):
+        mine = model.differences.set_index("visit").loc[week, "estimate"]
+        # A derivative-free search stops when its step is small: about 1e-5 in the variances.
+        assert mine == pytest.approx(effects[f"t{week}"], rel=1e-4)
+    assert model.variances["participant"] == pytest.approx(float(fit.cov_re[0, 0]), rel=1e-3)
+    assert model.log_likelihood >= fit.llf - 1e-6
+
+
+def exact_paired(first: np.ndarray, last: np.ndarray) -> tuple[float, float, float, float]:
+    """Mean change, its standard error, df and p by the paired t-test (scipy)."""
+    test = stats.ttest_rel(last, first)
+    change = last - first
+    return float(change.mean()), float(stats.sem(change)), float(test.df), float(test.pvalue)
+
+
+def only_change(model: ChangeModel, visit: str) -> pd.Series:
+    (row,) = [row for _, row in model.changes[model.changes["visit"] == visit].iterrows()]
+    return row
+
+
+def test_two_visits_of_one_limb_are_a_paired_t_test() -> None:
+    rng = np.random.default_rng(2)
+    values = 50 + rng.normal(0, 5, (14, 1, 1)) + rng.normal(0, 2, (14, 2, 1)) + np.array([0.0, 3.0])[:, None]
+    model = fit_change(readings_for_change(made_audit(values)), confidence=0.95, shared_baseline=False)
+    row = only_change(model, "week_6")
+    change, error, df, p = exact_paired(values[:, 0, 0], values[:, 1, 0])
+    # Balanced: REML equals the analysis of variance, to the rounding of the optimiser.
+    assert [row["estimate"], row["std_error"], row["df"], row["p"]] == pytest.approx([change, error, df, p], rel=1e-9)
+
+
+def test_two_limbs_are_not_two_people() -> None:
+    """Complete data on both limbs: the paired t-test on each person's mean of both limbs, exactly, with n - 1 df."""
+    rng = np.random.default_rng(3)
+    values = (
+        50
+        + rng.normal(0, 5, (16, 1, 1))
+        + rng.normal(0, 2, (16, 1, 2))
+        + rng.normal(0, 2.5, (16, 2, 1))
+        + rng.normal(0, 1, (16, 2, 2))
+        + np.array([0.0, 3.0])[:, None]
+    )
+    model = fit_change(readings_for_change(made_audit(values)), confidence=0.95, shared_baseline=False)
+    assert ("participant_id", "visit") in model.terms
+    assert not model.boundary
+    row = only_change(model, "week_6")
+    change, error, df, p = exact_paired(values.mean(axis=2)[:, 0], values.mean(axis=2)[:, 1])
+    assert [row["estimate"], row["std_error"], row["df"], row["p"]] == pytest.approx([change, error, df, p], rel=1e-8)
+    wrong = stats.sem((values[:, 1] - values[:, 0]).ravel())
+    assert row["std_error"] > 1.2 * wrong
+
+
+def test_balanced_pathways_equal_the_analysis_of_variance() -> None:
+    """Two pathways of 9, three visits, one limb: error mean square of people within pathways by visits."""
+    rng = np.random.default_rng(4)
+    people, visits = 18, 3
+    pathway = np.repeat([0, 1], 9)
+    values = (
+        40 + rng.normal(0, 4, (people, 1)) + rng.normal(0, 2, (people, visits)) + pathway[:, None] * [0.0, 1.0, 3.0]
+    )
+    study = made_audit(values[:, :, None], pathways=["a"] * 9 + ["b"] * 9)
+    model = fit_change(readings_for_change(study), confidence=0.95, shared_baseline=False)
+    cell = np.stack([values[pathway == group].mean(axis=0) for group in (0, 1)])
+    left = values - cell[pathway] - (values.mean(axis=1) - cell[pathway].mean(axis=1))[:, None]
+    df = (visits - 1) * (people - 2)
+    error = np.sqrt(2 * (left**2).sum() / df / 9)
+    for row in model.changes.itertuples():
+        change = (
+            cell["ab".index(row.arm), ["baseline", "week_6", "week_12"].index(row.visit)] - cell["ab".index(row.arm), 0]
+        )
+        # Balanced: exact but for the rounding of the optimiser.
+        assert [row.estimate, row.std_error, row.df] == pytest.approx([change, error, df], rel=1e-9)
+
+
+def test_with_equal_baselines_the_constrained_difference_is_that_of_ancova() -> None:
+    rng = np.random.default_rng(5)
+    study = made_trial(24, trials=1)
+    readings = readings_for_change(study)
+    rows = readings.rows[readings.rows["side"] == "left"].copy()
+    arm_mean = rows[rows["visit"] == "baseline"].groupby("arm")["value"].mean()
+    at_start = rows["visit"] == "baseline"
+    rows.loc[at_start, "value"] += 120.0 - rows.loc[at_start, "arm"].map(arm_mean)
+    rows["value"] += rng.normal(0, 0.5, len(rows)) * ~at_start
+    only = ChangeReadings(
+        rows=rows.reset_index(drop=True),
+        measure=readings.measure,
+        visits=readings.visits,
+        primary_visit="week_12",
+        arms=readings.arms,
+        control=readings.control,
+        outcome_words="",
+        notes=(),
+    )
+    model = fit_change(only, confidence=0.95, shared_baseline=True, terms=(("participant_id",),))
+    wide = rows.pivot_table(index=["participant_id", "arm"], columns="visit", values="value").reset_index()
+    treated = (wide["arm"] == "hold_60").to_numpy(dtype=float)
+    design = np.column_stack([np.ones(len(wide)), treated, wide["baseline"]])
+    ancova = sm.OLS(wide["week_12"].to_numpy(), design).fit()
+    mine = model.differences.set_index("visit").loc["week_12", "estimate"]
+    # With equal baseline means no slope matters: both are the difference of the last means.
+    assert mine == pytest.approx(ancova.params[1], rel=1e-8)
+
+
+def test_ancova_at_the_primary_visit_agrees_within_the_error_of_either() -> None:
+    """Second route on people's means: the same question by another model, so near but not equal."""
+    study = made_trial(80, missing=0.1)
+    readings = readings_for_change(study)
+    model = fit_change(readings, confidence=0.95, shared_baseline=True)
+    person = readings.rows.groupby(["participant_id", "arm", "visit"])["value"].mean().unstack("visit").reset_index()
+    person = person.dropna(subset=["baseline", "week_12"])
+    treated = (person["arm"] == "hold_60").to_numpy(dtype=float)
+    ancova = sm.OLS(person["week_12"], np.column_stack([np.ones(len(person)), treated, person["baseline"]])).fit()
+    row = model.differences.set_index("visit").loc["week_12"]
+    # Two estimators of one difference on nearly the same data part by less than half a standard error.
+    assert abs(row["estimate"] - ancova.params["x1"]) < 0.5 * row["std_error"]
+    assert row["std_error"] == pytest.approx(ancova.bse["x1"], rel=0.25)
+
+
+@settings(max_examples=15)
+@given(
+    shift=st.floats(min_value=-200, max_value=200),
+    scale=st.floats(min_value=0.05, max_value=20),
+    order=st.integers(0, 2**32 - 1),
+)
+def test_answers_move_with_the_unit_and_not_with_the_order(shift: float, scale: float, order: int) -> None:
+    readings = readings_for_change(SMALL)
+    rows = readings.rows.sample(frac=1.0, random_state=np.random.default_rng(order)).reset_index(drop=True)
+    moved = readings_with(readings, rows.assign(value=shift + scale * rows["value"]))
+    plain = fit_change(readings, confidence=0.95, shared_baseline=True).differences
+    other = fit_change(moved, confidence=0.95, shared_baseline=True).differences
+    assert list(other["arm"]) == list(plain["arm"])
+    for column in ("estimate", "std_error", "low", "high"):
+        # The optimum is found to about 1e-8 of a standard error, whatever the unit.
+        assert np.allclose(other[column], scale * plain[column], rtol=1e-6, atol=1e-6 * scale)
+    assert np.allclose(other["df"], plain["df"], rtol=1e-5)  # df follow the variances, found to about 1e-7
+
+
+def readings_with(readings: ChangeReadings, rows: pd.DataFrame) -> ChangeReadings:
+    return ChangeReadings(
+        rows=rows,
+        measure=readings.measure,
+        visits=readings.visits,
+        primary_visit=readings.primary_visit,
+        arms=readings.arms,
+        control=readings.control,
+        outcome_words="",
+        notes=(),
+    )
+
+
+SMALL = made_trial(18, missing=0.15)
+
+
+def test_terms_follow_from_who_was_measured_how_often() -> None:
+    def rows(**columns: list[object]) -> pd.DataFrame:
+        return pd.DataFrame(columns)
+
+    one_limb = rows(participant_id=list("aabb"), side=["one"] * 4, visit=list("1212"), rater_id=["r"] * 4)
+    assert random_terms(one_limb) == (("participant_id",),)
+    both = rows(
+        participant_id=list("aaaabbbb"), side=["l", "r"] * 4, visit=list("11221122"), rater_id=["r", "r", "s", "s"] * 2
+    )
+    assert random_terms(both) == (
+        ("participant_id",),
+        ("participant_id", "side"),
+        ("participant_id", "visit"),
+        ("rater_id",),
+    )
+    trials = pd.concat([one_limb, one_limb])
+    assert random_terms(trials) == (("participant_id",), ("participant_id", "visit"))
+    two_raters = pd.concat([both.assign(rater_id="r"), both.assign(rater_id="s")])
+    assert ("participant_id", "side", "visit") in random_terms(two_raters)
+    assert ("participant_id", "side", "visit", "rater_id") not in random_terms(two_raters)
+    assert ("participant_id", "side", "visit", "rater_id") in random_terms(pd.concat([two_raters, two_raters]))
+
+
+def test_nobody_seen_twice_is_no_change() -> None:
+    values = np.full((10, 2, 1), np.nan)
+    values[:5, 0, 0] = np.arange(5.0)
+    values[5:, 1, 0] = np.arange(5.0) + 2
+    readings = readings_for_change(made_audit(values))
+    with pytest.raises(DesignError, match="None of 10 participants has a reading both at 'baseline' and at 'week_6'"):
+        fit_change(readings, confidence=0.95, shared_baseline=False)
+
+
+def test_a_variance_of_zero_is_said_in_words() -> None:
+    rng = np.random.default_rng(8)
+    values = 50 + rng.normal(0, 1, (12, 2, 2))
+    values += 3.0 * np.array([1.0, -1.0])  # limbs differ in the same way in everybody, and people do not differ
+    model = fit_change(readings_for_change(made_audit(values)), confidence=0.95, shared_baseline=False)
+    assert any("was estimated as zero" in sentence for sentence in model.boundary)
