@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from importlib import resources
 
@@ -68,6 +69,7 @@ def test_every_measure_says_all_that_a_rater_needs(key):
     fields = set(Measure.model_fields) - {"levels", "reference_values"}
     assert set(written) >= fields  # nothing about a shipped measure is left to a default
     measure = shipped_measures()[key]
+    assert Measure.model_validate_json(json.dumps(written), strict=True) == measure  # no text read as a number
     assert measure.zero_and_sign.startswith("0 ")
     assert any("pain" in caution and "licensed clinician" in caution for caution in measure.cautions)
     assert all(caution.endswith(".") for caution in measure.cautions)
