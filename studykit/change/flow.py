@@ -22,7 +22,7 @@ _STAGE_WORDS: Final = {
     "assessed": "Assessed",
     "excluded": "Excluded",
     "randomised": "Randomised",
-    "allocated": "In this arm",
+    "allocated": "In this group",
     "received": "Began as planned",
     "lost": "Lost",
     "analysed": "Recorded as analysed",
@@ -73,7 +73,7 @@ class ParticipantFlow(Result):
                 cells = (str(int(own.loc[own["arm"] == arm, "count"].sum())) for arm in arms)
                 rows.append((f"\N{EN DASH} {reason}", *cells))
         if self.primary_visit is not None:
-            rows.append((f"Measured at {self.primary_visit}", *(str(self.measured[arm]) for arm in arms)))
+            rows.append((f"Primary measure read at {self.primary_visit}", *(str(self.measured[arm]) for arm in arms)))
         return Table(
             "participant_flow",
             "Participants by stage and arm",
@@ -121,7 +121,7 @@ def flow_of_study(study: Study) -> ParticipantFlow:
     return ParticipantFlow(
         key="flow",
         title="Participant flow",
-        headline=_headline(counts, measured, visit),
+        headline=_headline(counts, measured, visit, study.protocol.primary.name),
         cautions=_cautions(counts, measured, visit),
         methods=_methods(study),
         provenance=study.provenance(),
@@ -145,31 +145,31 @@ def _measured(study: Study, arms: list[str]) -> dict[str, int]:
     return {label: int(np.sum((arm == label) & seen)) for label in arms}
 
 
-def _headline(counts: pd.DataFrame, measured: dict[str, int], visit: str | None) -> str:
+def _headline(counts: pd.DataFrame, measured: dict[str, int], visit: str | None, measure: str) -> str:
     total = counts.groupby("stage", sort=False)["count"].sum()
     enrolled, seen = int(total["allocated"]), sum(measured.values())
     first = ", ".join(f"{int(total[stage])} {stage}" for stage in _BEFORE_ARMS if stage in total.index)
     start = f"Of {first}, " if first else f"Of {counted(enrolled, 'participant')}, "
     share = percent(seen / enrolled) if enrolled else "none"
-    where = f"were measured at {visit}" if visit is not None else "were measured"
-    return f"{start}{seen} of {enrolled} ({share}) {where}."
+    where = f" at {visit}" if visit is not None else ""
+    return f"{start}{seen} of {enrolled} ({share}) have a reading of the primary measure ({measure}){where}."
 
 
 def _cautions(counts: pd.DataFrame, measured: dict[str, int], visit: str | None) -> tuple[str, ...]:
     found = []
     allocated = counts[counts["stage"] == "allocated"].set_index("arm")["count"]
-    shares = {arm: measured[arm] / count for arm, count in allocated.items() if count}
+    shares = {arm: measured[arm] / count for arm, count in allocated.items() if measured[arm]}
     if len(shares) > 1 and max(shares.values()) - min(shares.values()) > 0.1:
         least, most = min(shares, key=lambda arm: shares[arm]), max(shares, key=lambda arm: shares[arm])
         found.append(
-            f"Arms kept different shares of their people to the end, from {percent(shares[least])} (“{least}”) to "
-            f"{percent(shares[most])} (“{most}”); those who stayed may differ between arms."
+            f"Groups kept different shares of their people to the end, from {percent(shares[least])} (“{least}”) to "
+            f"{percent(shares[most])} (“{most}”); those who stayed may differ between groups."
         )
     analysed = counts[counts["stage"] == "analysed"].groupby("arm")["count"].sum()
     apart = [f"“{arm}”" for arm in analysed.index if analysed[arm] != measured.get(arm)]
     if apart and visit is not None:
         found.append(
-            f"“Analysed” is taken from the flow table; in {listed(apart)} it differs from the number measured at "
+            f"“Analysed” is taken from the flow table; in {listed(apart)} it differs from the number with a reading at "
             f"{visit}. The model of change uses every visit that the protocol allows."
         )
     found.append("Who was never asked, or never came, is not in these counts.")

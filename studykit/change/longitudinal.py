@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -13,12 +13,14 @@ from studykit.change.beside import MdcBeside, place_beside
 from studykit.change.model import ChangeModel, fit_change
 from studykit.change.readings import ChangeReadings, readings_for_change
 from studykit.data.study import Study
+from studykit.errors import DesignError, FitError
 from studykit.formatting import estimate, level, p_value
 from studykit.pictures.change import change_picture
 from studykit.pictures.contrast import contrast_picture
 from studykit.pictures.theme import Drawing
 from studykit.result import Result
 from studykit.table import Column, Table
+from studykit.vocabulary import MEASUREMENTS
 
 _PLACE_SHORT: Final = {"beyond": "beyond", "within": "within", "includes": "includes it", "no MDC": "no MDC"}
 
@@ -193,22 +195,42 @@ class DifferenceFromControl(ChangeByArm):
 
 
 def change_of_study(study: Study, *, mdc: MdcBeside | None = None) -> list[Result]:
-    """Change of the primary measure: in a trial the difference from control first, then the change by arm.
+    """Change of the primary measure, then of every other measure on a scale that was read.
+
+    In a trial each measure gives the difference from control first, then the change by arm.
 
     Args:
         study: the checked study, a trial or an audit.
         mdc: the MDC of the primary measure, found by a reliability analysis; None when there is none.
 
     Raises:
-        DesignError: the data cannot answer; the sentence says why.
-        FitError: no fit that may be trusted was found.
+        DesignError: the data cannot answer for the primary measure; the sentence says why. What cannot be answered for
+            another measure is a caution of the primary answer.
+        FitError: no fit that may be trusted was found for the primary measure.
     """
-    readings = readings_for_change(study)
+    primary = study.protocol.study.primary_measure
+    results = _answers(study, primary, mdc)
+    read = set(study.table(MEASUREMENTS)["measure"])
+    refused = []
+    for other in study.protocol.measures:
+        if other == primary or other not in read:
+            continue
+        try:
+            results += _answers(study, other, None)
+        except (DesignError, FitError) as refusal:
+            refused.append(f"{study.protocol.measures[other].name} is not answered. {refusal}")
+    results[0] = replace(results[0], cautions=(*results[0].cautions, *refused))
+    return list(results)
+
+
+def _answers(study: Study, measure: str, mdc: MdcBeside | None) -> list[ChangeByArm]:
+    """The answers for one measure, from one fit."""
+    readings = readings_for_change(study, measure)
     trial = study.protocol.study.design == "trial"
     model = fit_change(readings, confidence=study.protocol.study.confidence, shared_baseline=trial)
-    name = study.protocol.measures[readings.measure].name
+    name = study.protocol.measures[measure].name
     changed = ChangeByArm(
-        key=f"change.{readings.measure}",
+        key=f"change.{measure}",
         title=f"Change over the visits: {name}",
         headline=wording.change_headline(study, readings, model, mdc),
         cautions=wording.change_cautions(study, readings, model, mdc),
@@ -222,7 +244,7 @@ def change_of_study(study: Study, *, mdc: MdcBeside | None = None) -> list[Resul
     if not trial:
         return [changed]
     differing = DifferenceFromControl(
-        key=f"difference.{readings.measure}",
+        key=f"difference.{measure}",
         title=f"Difference from the control arm: {name}",
         headline=wording.difference_headline(study, readings, model, mdc),
         cautions=wording.difference_cautions(study, readings, model, mdc),

@@ -22,8 +22,8 @@ MDC_IS_FOR_ONE: Final = (
     "says little about any one person."
 )
 NO_MDC: Final = (
-    "No MDC could be computed from this study's own readings, so how the change compares with the error of one "
-    "measurement is not shown."
+    "No MDC of this measure is at hand from this study's own readings, so how the change compares with the error of "
+    "one measurement is not shown."
 )
 ASSIGNED: Final = (
     "The comparison is between arms as allocated, whatever was done at home: it shows the effect of being asked, "
@@ -91,7 +91,8 @@ def difference_cautions(
         if count > 1
         else ()
     )
-    return (MDC_IS_FOR_ONE if mdc is not None else NO_MDC, ANGLE, ASSIGNED, *several, *_common(study, readings, model))
+    beside = MDC_IS_FOR_ONE if mdc is not None else NO_MDC
+    return (beside, ANGLE, ASSIGNED, *several, *_secondary(study, readings), *_common(study, readings, model))
 
 
 def change_cautions(
@@ -103,7 +104,8 @@ def change_cautions(
         design = (WITHIN_ARM,)
     else:
         design = (NO_CONTROL, NOT_ALLOCATED) if len(readings.arms) > 1 else (NO_CONTROL,)
-    return (MDC_IS_FOR_ONE if mdc is not None else NO_MDC, ANGLE, *design, *_common(study, readings, model))
+    beside = MDC_IS_FOR_ONE if mdc is not None else NO_MDC
+    return (beside, ANGLE, *design, *_secondary(study, readings), *_common(study, readings, model))
 
 
 def methods_words(study: Study, readings: ChangeReadings, model: ChangeModel, *, differences: bool) -> str:
@@ -145,6 +147,12 @@ def reading_notes(readings: ChangeReadings, mdc: MdcBeside | None, unit: str) ->
 def _common(study: Study, readings: ChangeReadings, model: ChangeModel) -> tuple[str, ...]:
     measure = study.protocol.measures[readings.measure]
     return (*_missing(readings, study), *_boundary(model), *measure.cautions)
+
+
+def _secondary(study: Study, readings: ChangeReadings) -> tuple[str, ...]:
+    if readings.measure == study.protocol.study.primary_measure:
+        return ()
+    return ("This is not the primary measure of the protocol: with several measures, one may stand out by chance.",)
 
 
 def _missing(readings: ChangeReadings, study: Study) -> tuple[str, ...]:

@@ -52,12 +52,15 @@ def test_numbers_are_those_counted_by_hand() -> None:
 
 
 def test_headline_table_and_figure_say_the_same() -> None:
-    assert ANSWER.headline == "Of 15 assessed, 3 excluded, 12 randomised, 9 of 12 (75%) were measured at Week 12."
+    assert ANSWER.headline == (
+        "Of 15 assessed, 3 excluded, 12 randomised, 9 of 12 (75%) have a reading of the primary measure "
+        "(Knee flexion lying face down) at Week 12."
+    )
     table = ANSWER.table()
     assert [column.heading for column in table.columns] == ["Stage", "Usual care", "60 s hold"]
     assert ("Lost", "1", "2") in table.rows
     assert ("– no time", "1", "1") in table.rows
-    assert ("Measured at Week 12", "5", "4") in table.rows
+    assert ("Primary measure read at Week 12", "5", "4") in table.rows
     assert "Excluded: 3 (declined: 2 and recent surgery: 1)." in table.notes
     drawing = ANSWER.figure()
     assert "15 assessed, 3 excluded and 12 randomised" in drawing.alt
@@ -67,13 +70,16 @@ def test_headline_table_and_figure_say_the_same() -> None:
 def test_cautions_name_uneven_loss_and_a_flow_table_that_differs() -> None:
     said = " ".join(ANSWER.cautions)
     assert "from 67% (“60 s hold”) to 83% (“Usual care”)" in said
-    assert "in “Usual care” it differs from the number measured at Week 12" in said
+    assert "in “Usual care” it differs from the number with a reading at Week 12" in said
 
 
 def test_without_a_flow_table_the_tables_are_counted() -> None:
     answer = flow_of_study(with_flow(flow_rows(), without_last=("P001",)))
     assert answer.numbers()["hold_60.measured"] == 5
-    assert answer.headline == "Of 12 participants, 11 of 12 (92%) were measured at Week 12."
+    assert answer.headline == (
+        "Of 12 participants, 11 of 12 (92%) have a reading of the primary measure "
+        "(Knee flexion lying face down) at Week 12."
+    )
     assert "participants and measurements tables" in answer.methods
 
 

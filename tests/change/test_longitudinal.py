@@ -8,7 +8,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
-from made_studies import MEASURE, made_audit, made_trial
+from made_studies import MEASURE, made_audit, made_trial, protocol_text, study_of
 
 from studykit.change import ChangeByArm, DifferenceFromControl, MdcBeside, change_of_study
 from studykit.errors import DesignError
@@ -142,7 +142,7 @@ def test_methods_name_the_choices_that_were_made() -> None:
 def test_without_an_mdc_it_is_said_that_there_is_none() -> None:
     difference, change = change_of_study(STUDY)
     for result in (difference, change):
-        assert "No MDC could be computed" in " ".join(result.cautions)
+        assert "No MDC of this measure is at hand" in " ".join(result.cautions)
         assert "MDC" not in result.headline
         assert set(result.to_frame()["beside_mdc"]) == {"no MDC"}
         figure = result.figure()
@@ -202,3 +202,30 @@ def test_numbers_do_not_depend_on_the_order_of_rows() -> None:
     study = dataclasses.replace(STUDY, tables={**STUDY.tables, "measurements": mixed})
     again, _ = change_of_study(study, mdc=MDC)
     pd.testing.assert_frame_equal(again.to_frame(), DIFFERENCE.to_frame())
+
+
+def test_other_measures_follow_and_what_they_cannot_answer_is_a_caution() -> None:
+    rows = STUDY.table("measurements")
+    second = rows.assign(measure="straight_leg_raise", value=rows["value"] - 40.0)
+    grades = rows[rows["trial"] == 1].assign(measure="half_kneeling_lunge", value=1.0)
+    more = "[measures.straight_leg_raise]\n[measures.half_kneeling_lunge]"
+    study = study_of(
+        protocol_text(arms=ARMS, more=more),
+        measurements=pd.concat([rows, second, grades]),
+        participants=STUDY.table("participants"),
+    )
+    results = change_of_study(study, mdc=MDC)
+    assert [result.key for result in results] == [
+        f"difference.{MEASURE}",
+        f"change.{MEASURE}",
+        "difference.straight_leg_raise",
+        "change.straight_leg_raise",
+    ]
+    assert results[2].numbers()["week_12.hold_60.difference"] == pytest.approx(
+        results[0].numbers()["week_12.hold_60.difference"],
+        rel=1e-6,  # a constant was subtracted; the optimum's accuracy
+    )
+    assert any("is not answered" in caution and "graded" in caution for caution in results[0].cautions)
+    assert any("This is not the primary measure" in caution for caution in results[2].cautions)
+    assert not any("This is not the primary measure" in caution for caution in results[0].cautions)
+    assert "MDC" not in results[2].headline
