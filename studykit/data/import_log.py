@@ -23,6 +23,8 @@ def log_lines(
     why: Sequence[str] | npt.NDArray[np.object_] | str,
 ) -> pd.DataFrame:
     """One line each for rows of a sheet, as a person counts them; a single text holds for all."""
+    if not len(rows):
+        return _NOTHING
     index = range(len(rows))
 
     def column(content: Sequence[str] | pd.Series | npt.NDArray[np.object_] | str) -> pd.Series:
@@ -49,4 +51,7 @@ def one_log(logs: Sequence[pd.DataFrame]) -> pd.DataFrame:
     filled = [log for log in logs if len(log)]
     if filled:
         return pd.concat(filled, ignore_index=True)
-    return pd.DataFrame({name: pd.Series(dtype="Int64" if name == "row" else "str") for name in LOG_COLUMNS})
+    return _NOTHING.copy()
+
+
+_NOTHING = pd.DataFrame({name: pd.Series(dtype="Int64" if name == "row" else "str") for name in LOG_COLUMNS})

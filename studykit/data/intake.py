@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import get_args
 
@@ -103,7 +104,9 @@ def _source(table: TableName, files: Folder, work: _Work) -> Source | None:
     try:
         return files.source_of(table)
     except DataError as error:
-        work.refuse(table, file or "", declared.sheet or "", error)
+        named = files.named_after(table)
+        work.named_files.update(named)
+        work.refuse(table, file or ", ".join(named), declared.sheet or "", error)
         return None
 
 
@@ -176,13 +179,16 @@ def _nothing(table: str, protocol: Protocol) -> Assembled:
         {"value_heading": "str"} if table == MEASUREMENTS else {}
     )
     return Assembled(
-        frame=pd.DataFrame(
-            {name: pd.Series(index=range(0), dtype=DTYPES[sort_of(name, protocol)]) for name in columns}
-        ),
-        places=pd.DataFrame({name: pd.Series(index=range(0), dtype=dtype) for name, dtype in places.items()}),
-        texts=pd.DataFrame({name: pd.Series(index=range(0), dtype="str") for name in columns}),
+        frame=_no_rows(tuple((name, DTYPES[sort_of(name, protocol)]) for name in columns)).copy(),
+        places=_no_rows(tuple(places.items())).copy(),
+        texts=_no_rows(tuple((name, "str") for name in columns)).copy(),
         headings={name: name for name in columns},
         log=one_log([]),
         findings=[],
         count=RowCount(),
     )
+
+
+@cache
+def _no_rows(dtypes: tuple[tuple[str, str], ...]) -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(index=range(0), dtype=dtype) for name, dtype in dtypes})

@@ -43,6 +43,10 @@ class Folder:
         names = (entry.name for entry in self.path.iterdir())
         return sorted(name for name in names if not name.startswith(("~$", ".")) and name not in _OF_THE_SYSTEM)
 
+    def named_after(self, table: TableName) -> list[str]:
+        """Files that bear the name of a table."""
+        return [name for name in self.files() if name in {table + ending for ending in READABLE}]
+
     def source_of(self, table: TableName) -> Source | None:
         """Where a table lies; None when the study has no such table.
 
@@ -52,7 +56,7 @@ class Folder:
         declared = self.intake.table(table)
         if declared.file is not None:
             return self._declared_source(declared.file, table, declared)
-        named = [name for name in self.files() if name in {table + ending for ending in READABLE}]
+        named = self.named_after(table)
         if self.intake.workbook is not None:
             found = self._sheet_in_common_workbook(self.intake.workbook, table, declared)
             if found is not None and named:
@@ -101,8 +105,6 @@ class Folder:
 
     def _declared_source(self, file: str, table: TableName, declared: TableIntake) -> Source:
         path = self.path / file
-        if path.name != file:
-            raise DataError(f"{file!r} is not directly in the folder data; put the file there.")
         if not path.exists():
             close = get_close_matches(file, self.files(), n=1, cutoff=0.6)
             hint = f" Did you mean {close[0]!r}?" if close else ""
