@@ -8,7 +8,7 @@ rounding of its own data is exactly 0, so that perfect agreement is seen as perf
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -53,7 +53,7 @@ class MeanSquares:
 class CrossedMeanSquares:
     """Mean squares of n targets by t raters by m trials within each cell. Fields have shape (...), or (..., t)."""
 
-    n: Count
+    n: int
     t: int
     m: int
     targets: FloatArray
@@ -178,6 +178,30 @@ def crossed_mean_squares(ratings: ArrayLike) -> CrossedMeanSquares:
         error=_settled(by_rater.sum(axis=-1), floor) / df_error,
         error_by_rater=_settled(by_rater, np.asarray(floor)[..., None]) / (n * (m - 1)),
     )
+
+
+def for_people(ms: MeanSquares, people: int) -> MeanSquares:
+    """The same components and estimates with the degrees of freedom of `people`, who brought the n targets.
+
+    Limbs of one person are not independent: intervals and tests from these mean squares count persons. They are right
+    where the limbs of a person are alike and cautious where they are not. Rows and error stay; the columns' mean square
+    is that of a table of `people` rows with the same rater component, e + people (c - e) / n.
+    """
+    columns = ms.error + people * (ms.columns - ms.error) / ms.n
+    return MeanSquares(
+        n=people,
+        k=ms.k,
+        grand_mean=ms.grand_mean,
+        rows=ms.rows,
+        columns=columns,
+        within=(columns + (people - 1) * ms.error) / people,
+        error=ms.error,
+    )
+
+
+def crossed_for_people(ms: CrossedMeanSquares, people: int) -> CrossedMeanSquares:
+    """The same for a table with trials: see `for_people`."""
+    return replace(ms, n=people, raters=ms.interaction + people * (ms.raters - ms.interaction) / ms.n)
 
 
 def grouped_mean_squares(values: ArrayLike, groups: ArrayLike) -> GroupedMeanSquares:

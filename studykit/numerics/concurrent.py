@@ -47,22 +47,26 @@ class ConcurrentReliability:
 
     Shapes: (...) for pooled values, (..., t) for values by rater. `inter_p` and `intra_p` test that the coefficient
     is `inter_null` and `intra_null` against a larger one. A lower limit says: with `confidence`, at least this much.
+    The intervals are two-sided (low, high) at `confidence`.
     """
 
     raters: str
     confidence: float
     inter: FloatArray
     inter_lower: FloatArray
+    inter_interval: tuple[FloatArray, FloatArray]
     inter_null: float
     inter_f: FloatArray
     inter_p: FloatArray
     intra: FloatArray
     intra_lower: FloatArray
+    intra_interval: tuple[FloatArray, FloatArray]
     intra_null: float
     intra_f: FloatArray
     intra_p: FloatArray
     intra_by_rater: FloatArray
     intra_by_rater_lower: FloatArray
+    intra_by_rater_interval: tuple[FloatArray, FloatArray]
     intra_by_rater_f: FloatArray
     intra_by_rater_p: FloatArray
     sem_inter: ErrorSize
@@ -86,8 +90,9 @@ def concurrent_reliability(
         confidence: of the one-sided lower limits of coefficients and of the two-sided intervals of SEMs.
         inter_null, intra_null: coefficients under the tested hypotheses, 0 <= null < 1.
 
-    The intra-rater limits and tests are the published ones: they take S / t alone for the spread between targets and
-    so err on the low side; `icc.icc` on one rater's trials (form "one-way") gives the exact interval for that rater.
+    The intra-rater lower limits and tests are the published ones: they take S / t alone for the spread between targets
+    and so err on the low side. The two-sided intervals are ours, by the same kind of F ratio; `icc.icc` on one rater's
+    trials (form "one-way") gives the exact interval for that rater.
 
     Raises:
         CallError: unknown word, confidence outside 0 to 1, or a null outside [0, 1).
@@ -97,29 +102,36 @@ def concurrent_reliability(
     for null in (inter_null, intra_null):
         if not 0.0 <= null < 1.0:
             raise CallError(f"A coefficient to test against is {null!r}; it lies in 0 <= null < 1.")
-    n, t, m = int(ms.n), ms.t, ms.m
-    inter, intra, by_rater = coefficients(ms, raters)
+    n, t, m = ms.n, ms.t, ms.m
+    inter, intra, by_rater = _coefficients(ms, raters)
     with np.errstate(divide="ignore", invalid="ignore"):
         inter_f = (1.0 - inter_null) * ms.targets / ((1.0 + (t - 1) * inter_null) * ms.interaction)
         shrink = (1.0 - intra_null) / (1.0 + (m - 1) * intra_null)
         intra_f = shrink * ms.targets / (t * ms.error)
         each_f = shrink * ms.targets[..., None] / (t * ms.error_by_rater)
     df_trials = n * (m - 1)
+    tail = (1.0 + confidence) / 2.0
     return ConcurrentReliability(
         raters=raters,
         confidence=confidence,
         inter=inter,
-        inter_lower=_inter_lower(ms, inter, raters, confidence),
+        inter_lower=_inter_limit(ms, inter, raters, confidence, upper=False),
+        inter_interval=(
+            _inter_limit(ms, inter, raters, tail, upper=False),
+            _inter_limit(ms, inter, raters, tail, upper=True),
+        ),
         inter_null=inter_null,
         inter_f=inter_f,
         inter_p=f_upper_tail(inter_f, n - 1, (n - 1) * (t - 1)),
         intra=intra,
         intra_lower=_intra_lower(ms.targets / t, ms.error, n, m, confidence),
+        intra_interval=_intra_interval(ms, ms.error, t * df_trials, raters, tail),
         intra_null=intra_null,
         intra_f=intra_f,
         intra_p=f_upper_tail(intra_f, n - 1, df_trials),
         intra_by_rater=by_rater,
         intra_by_rater_lower=_intra_lower(ms.targets[..., None] / t, ms.error_by_rater, n, m, confidence),
+        intra_by_rater_interval=_intra_interval(ms, ms.error_by_rater, df_trials, raters, tail),
         intra_by_rater_f=each_f,
         intra_by_rater_p=f_upper_tail(each_f, n - 1, df_trials),
         sem_inter=_sem_inter(ms, raters, confidence),
@@ -128,8 +140,8 @@ def concurrent_reliability(
     )
 
 
-def coefficients(ms: CrossedMeanSquares, raters: str) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """inter, intra and intra by rater alone, also for resamples; nan where a total is 0."""
+def _coefficients(ms: CrossedMeanSquares, raters: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """inter, intra, intra by rater; nan where a total is 0."""
     n, t, m = ms.n, ms.t, ms.m
     interaction = (ms.interaction - ms.error) / m
     if raters == "random":
@@ -149,8 +161,11 @@ def coefficients(ms: CrossedMeanSquares, raters: str) -> tuple[FloatArray, Float
         )
 
 
-def _inter_lower(ms: CrossedMeanSquares, inter: FloatArray, raters: str, confidence: float) -> FloatArray:
-    n, t, m = int(ms.n), ms.t, ms.m
+def _inter_limit(
+    ms: CrossedMeanSquares, inter: FloatArray, raters: str, probability: float, *, upper: bool
+) -> FloatArray:
+    """One-sided limit at `probability`, by the F ratio whose denominator has Satterthwaite's degrees of freedom."""
+    n, t, m = ms.n, ms.t, ms.m
     from_interaction = n * (1.0 + (t - 1) * inter)
     from_raters = t * inter if raters == "random" else np.zeros_like(inter)
     weights = np.stack(
@@ -162,13 +177,35 @@ def _inter_lower(ms: CrossedMeanSquares, inter: FloatArray, raters: str, confide
         axis=-1,
     )
     df = satterthwaite_df(weights, [t - 1, (n - 1) * (t - 1), n * t * (m - 1)])
-    f = f_quantile(confidence, n - 1, df)
+    f = 1.0 / f_quantile(probability, df, n - 1) if upper else f_quantile(probability, n - 1, df)
     rest = n * (t - 1) * ms.interaction + n * t * (m - 1) * ms.error
     if raters == "random":
         rest = rest + t * (ms.raters - ms.interaction)
     with np.errstate(divide="ignore", invalid="ignore"):
-        low = n * (ms.targets - f * ms.interaction) / (n * ms.targets + f * rest)
-    return np.minimum(low, 1.0)
+        limit = n * (ms.targets - f * ms.interaction) / (n * ms.targets + f * rest)
+    return np.minimum(limit, 1.0)
+
+
+def _intra_interval(
+    ms: CrossedMeanSquares, error: FloatArray, df_error: int, raters: str, probability: float
+) -> tuple[FloatArray, FloatArray]:
+    """Two-sided interval from the mean square of all cells, m (var_s + var_r + var_sr) + var_e, over the error.
+
+    That mean square is a weighted sum, S / t + ((t - 1) / t - 1 / n) SR + R / n for random raters (the last two terms
+    without n for fixed ones), with Satterthwaite's degrees of freedom.
+    """
+    n, t, m = ms.n, ms.t, ms.m
+    by_rater = 1.0 / n if raters == "random" else 0.0
+    parts = np.stack([ms.targets / t, ((t - 1) / t - by_rater) * ms.interaction, by_rater * ms.raters], axis=-1)
+    df = satterthwaite_df(parts, [n - 1, (n - 1) * (t - 1), t - 1])
+    cells = parts.sum(axis=-1)
+    if error.ndim > cells.ndim:
+        cells, df = cells[..., None], df[..., None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = cells / error
+        ends = (ratio / f_quantile(probability, df, df_error), ratio * f_quantile(probability, df_error, df))
+        low, high = (np.where(np.isinf(end), 1.0, (end - 1.0) / (end + m - 1.0)) for end in ends)
+    return low, high
 
 
 def _intra_lower(between: FloatArray, error: FloatArray, n: int, m: int, confidence: float) -> FloatArray:
@@ -182,17 +219,9 @@ def _sem_intra(error: FloatArray, df: int, confidence: float) -> ErrorSize:
     return ErrorSize(np.sqrt(error), np.sqrt(low), np.sqrt(high))
 
 
-def sem_inter_value(ms: CrossedMeanSquares, raters: str) -> FloatArray:
-    """SEM between raters alone, also for resamples."""
-    parts = ms.interaction / ms.m + (1.0 - 1.0 / ms.m) * ms.error
-    if raters == "random":
-        parts = parts + (ms.raters - ms.interaction) / (ms.m * ms.n)
-    return np.asarray(np.sqrt(parts))
-
-
 def _sem_inter(ms: CrossedMeanSquares, raters: str, confidence: float) -> ErrorSize:
     """var_r + var_sr + E written with positive weights, so that the interval of Graybill & Wang applies."""
-    n, t, m = int(ms.n), ms.t, ms.m
+    n, t, m = ms.n, ms.t, ms.m
     trial = (1.0 - 1.0 / m) * ms.error
     if raters == "random":
         parts = [ms.raters / (m * n), (n - 1) * ms.interaction / (m * n), trial]

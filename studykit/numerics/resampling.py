@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from studykit.errors import CallError, DesignError, check_choice
-from studykit.numerics.anova import CrossedMeanSquares, MeanSquares, check_ratings
+from studykit.numerics.anova import MeanSquares, check_ratings
 from studykit.numerics.intervals import FloatArray, tails
 
 METHODS = ("percentile", "bca")
@@ -125,40 +125,6 @@ def mean_squares_of_sums(sums: FloatArray) -> MeanSquares:
         columns=columns / (k - 1.0),
         within=within / (n * (k - 1.0)),
         error=error / ((n - 1.0) * (k - 1.0)),
-    )
-
-
-def crossed_features(ratings: ArrayLike) -> FloatArray:
-    """Features of an n x t x m table from which `crossed_of_sums` rebuilds its mean squares for any resample.
-
-    Columns: 1, target mean, its square, sum of squares of the rater means about it, the t rater means, the t sums of
-    squares within a rater; centred on the grand mean.
-    """
-    table = check_ratings(ratings, axes=3)
-    x = table - table.mean()
-    cell, target = x.mean(axis=2), x.mean(axis=(1, 2))
-    apart = np.sum((cell - target[:, None]) ** 2, axis=1)
-    within = np.sum((x - cell[:, :, None]) ** 2, axis=2)
-    return np.column_stack([np.ones(len(x)), target, target**2, apart, cell, within])
-
-
-def crossed_of_sums(sums: FloatArray, *, trials: int) -> CrossedMeanSquares:
-    """Mean squares of targets, raters, interaction and trials from summed features, shape (..., 4 + 2 t)."""
-    t, m = (sums.shape[-1] - 4) // 2, trials
-    n, grand = sums[..., 0], sums[..., 1] / sums[..., 0]
-    targets = np.maximum(m * t * (sums[..., 2] - n * grand**2), 0.0)
-    raters = m * n * np.sum((sums[..., 4 : 4 + t] / n[..., None] - grand[..., None]) ** 2, axis=-1)
-    interaction = np.maximum(m * sums[..., 3] - raters, 0.0)
-    by_rater = sums[..., 4 + t :]
-    return CrossedMeanSquares(
-        n=n,
-        t=t,
-        m=m,
-        targets=targets / (n - 1.0),
-        raters=raters / (t - 1.0),
-        interaction=interaction / ((n - 1.0) * (t - 1.0)),
-        error=by_rater.sum(axis=-1) / (n * t * (m - 1.0)),
-        error_by_rater=by_rater / (n[..., None] * (m - 1.0)),
     )
 
 

@@ -11,13 +11,13 @@ import pandas as pd
 from studykit.errors import check_choice, check_confidence
 from studykit.formatting import counted, estimate
 from studykit.numerics import icc as numbers
-from studykit.numerics.anova import MeanSquares, two_way_mean_squares
+from studykit.numerics.anova import MeanSquares, for_people, two_way_mean_squares
 from studykit.numerics.intervals import FloatArray
 from studykit.numerics.resampling import bootstrap, clustered, mean_squares_of_sums, two_way_features
 from studykit.reliability.form import Form, named_form
 from studykit.reliability.ratings import Complete, Names, one_way, read_ratings, two_way
 
-INTERVALS = ("exact", "bootstrap")
+INTERVALS = ("formula", "bootstrap")
 TOO_FEW_PEOPLE = "fewer than three persons: resampling persons cannot make an interval."
 
 
@@ -27,7 +27,7 @@ class IccAnswer:
 
     Attributes:
         value, low, high: estimate and interval at `confidence`; nan where `reason` says why.
-        f, df1, df2, p: F test that the correlation is `null` against a larger one; nan for limbs of persons.
+        f, df1, df2, p: F test that the correlation is `null` against a larger one.
         form: the form with its names and why.
         targets, people, ratings_per_target: what it was computed from; people are fewer than targets where a person
             brought two limbs.
@@ -78,7 +78,7 @@ def icc(
     complete: bool = False,
     mean_of_trials: bool = False,
     raters: Sequence[str] | None = None,
-    interval: str = "exact",
+    interval: str = "formula",
     rng: np.random.Generator | None = None,
 ) -> IccAnswer:
     """Intraclass correlation of complete ratings.
@@ -91,12 +91,13 @@ def icc(
         averaged: reliability of the mean of all ratings of a target instead of one.
         confidence: level of the interval.
         null: correlation under the tested hypothesis.
-        cluster: column of the person, where targets are limbs; persons with two limbs make the interval a bootstrap
-            over persons, so that nobody counts twice.
+        cluster: column of the person, where targets are limbs: interval and test then have the degrees of freedom of
+            persons, so that nobody counts twice.
         complete: use complete targets only, and say how many were left out.
         mean_of_trials: average a rater's repeated trials of a target first.
         raters: the declared raters; another name is an error.
-        interval: "exact" (F distribution) or "bootstrap" (BCa over persons, 10,000 resamples).
+        interval: "formula" (F distribution) or "bootstrap" (BCa over persons, 10,000 resamples; it holds the raters
+            fixed, so that it is too narrow for agreement with other raters).
         rng: source of chance for the bootstrap; a fixed seed is used when none is given.
 
     Raises:
@@ -119,18 +120,18 @@ def icc_of_table(
     *,
     confidence: float = 0.95,
     null: float = 0.0,
-    interval: str = "exact",
+    interval: str = "formula",
     rng: np.random.Generator | None = None,
 ) -> IccAnswer:
     """The same for a complete array; `form` carries the names that the answer will use."""
     ms = two_way_mean_squares(table.array)
-    got = numbers.icc(ms, form=form.form, averaged=form.averaged, confidence=confidence, null=null)
-    low, high, how = float(got.low), float(got.high), "F distribution"
-    f, p = float(got.f), float(got.p)
-    reason = _reason(ms, form, float(got.value))
     if table.cluster is not None:
-        f, p = float("nan"), float("nan")
-    if table.cluster is not None or interval == "bootstrap":
+        ms = for_people(ms, table.people)
+    got = numbers.icc(ms, form=form.form, averaged=form.averaged, confidence=confidence, null=null)
+    low, high = float(got.low), float(got.high)
+    how = "F distribution" if table.cluster is None else "F distribution, degrees of freedom of persons"
+    reason = _reason(ms, form, float(got.value))
+    if interval == "bootstrap":
         how = f"BCa bootstrap over {counted(table.people, 'person', 'persons')}"
         low, high = float("nan"), float("nan")
         if table.people < 3:
@@ -141,10 +142,10 @@ def icc_of_table(
         value=float(got.value),
         low=low,
         high=high,
-        f=f,
+        f=float(got.f),
         df1=float(got.df1),
         df2=float(got.df2),
-        p=p,
+        p=float(got.p),
         null=null,
         confidence=confidence,
         form=form,
@@ -170,11 +171,8 @@ def table_cautions(table: Complete) -> list[str]:
     if table.cluster is not None:
         said.append(
             f"{counted(len(table.array), 'limb')} of {counted(table.people, 'person', 'persons')}: both limbs of a "
-            "person are kept together in every resample and never counted as two people; an F test would take them "
-            "as independent and is not given."
+            "person are never counted as two people; estimates use every limb, intervals and tests count persons."
         )
-        if table.people < 20:
-            said.append("With fewer than 20 persons the bootstrap interval tends to be too narrow.")
     return said
 
 

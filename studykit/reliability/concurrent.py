@@ -3,24 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from studykit.errors import check_choice, check_confidence
 from studykit.numerics import precision as sizes
-from studykit.numerics.anova import crossed_mean_squares
-from studykit.numerics.concurrent import (
-    RATERS,
-    ConcurrentReliability,
-    ErrorSize,
-    coefficients,
-    concurrent_reliability,
-    sem_inter_value,
-)
-from studykit.numerics.intervals import FloatArray
-from studykit.numerics.resampling import bootstrap, clustered, crossed_features, crossed_of_sums
+from studykit.numerics.anova import crossed_for_people, crossed_mean_squares
+from studykit.numerics.concurrent import RATERS, ConcurrentReliability, ErrorSize, concurrent_reliability
 from studykit.reliability.coefficient import table_cautions
 from studykit.reliability.error_size import DetectableChange
 from studykit.reliability.ratings import Complete, Names, crossed, read_ratings
@@ -32,12 +23,14 @@ class Part:
 
     Attributes:
         rater: name of the rater, empty for all of them.
-        value: coefficient; lower: its one-sided lower limit at `confidence`; f, p: test against `null`.
+        value, low, high: coefficient and two-sided interval; lower: one-sided lower limit; f, p: test against `null`.
         sem, sem_low, sem_high: standard error of measurement with its two-sided interval, in the unit of the measure.
     """
 
     rater: str
     value: float
+    low: float
+    high: float
     lower: float
     f: float
     p: float
@@ -90,15 +83,14 @@ def inter_and_intra(
     intra_null: float = 0.8,
     complete: bool = False,
     raters: Sequence[str] | None = None,
-    rng: np.random.Generator | None = None,
 ) -> ConcurrentAnswer:
     """Coefficients, SEMs and MDCs between and within raters from repeated trials of every rater on every target.
 
     Args:
         frame: one row a trial; it is not changed. Trials are taken in the order of the rows.
-        target, rater, value, cluster, complete, raters, rng: as in `icc`.
+        target, rater, value, cluster, complete, raters: as in `icc`.
         generalise_to: "random" raters (others like them) or "fixed" (these only).
-        confidence: of the one-sided lower limits and of the two-sided intervals of SEMs.
+        confidence: of the one-sided lower limits and of the two-sided intervals.
         inter_null, intra_null: coefficients under the tested hypotheses.
 
     Raises:
@@ -108,26 +100,21 @@ def inter_and_intra(
     check_choice(generalise_to, RATERS, "generalise_to")
     ratings = read_ratings(frame, target=target, rater=rater, value=value, cluster=cluster, raters=raters)
     table = crossed(ratings, complete=complete)
+    ms = crossed_mean_squares(table.array)
     got = concurrent_reliability(
-        crossed_mean_squares(table.array),
+        ms if table.cluster is None else crossed_for_people(ms, table.people),
         raters=generalise_to,
         confidence=confidence,
         inter_null=inter_null,
         intra_null=intra_null,
     )
-    return concurrent_answer(table, got, ratings.raters, rng or np.random.default_rng(0))
+    return _answer(table, got, ratings.raters)
 
 
-def concurrent_answer(
-    table: Complete, got: ConcurrentReliability, names: tuple[str, ...], rng: np.random.Generator
-) -> ConcurrentAnswer:
-    """The labelled answer for a complete array and its coefficients; limbs of persons get limits by resampling."""
+def _answer(table: Complete, got: ConcurrentReliability, names: tuple[str, ...]) -> ConcurrentAnswer:
     inter = _part("", got, "inter", got.sem_inter)
     intra = _part("", got, "intra", got.sem_intra)
     each = tuple(_part(name, got, "intra_by_rater", got.sem_intra_by_rater, i) for i, name in enumerate(names))
-    if table.cluster is not None:
-        inter, intra, *rest = _resampled(table, got, (inter, intra, *each), rng)
-        each = tuple(rest)
     reason = "all ratings are the same: the coefficients are 0/0." if np.isnan(inter.value) else ""
     if inter.sem == 0.0 and not reason:
         reason = "the ratings agree to the last digit: no error can be seen."
@@ -146,39 +133,6 @@ def concurrent_answer(
     )
 
 
-def _resampled(
-    table: Complete, got: ConcurrentReliability, parts: tuple[Part, ...], rng: np.random.Generator
-) -> list[Part]:
-    """The same parts with limits from resampling persons and without tests; nan with fewer than three persons."""
-    bare = [replace(part, lower=float("nan"), f=float("nan"), p=float("nan")) for part in parts]
-    if table.people < 3 or table.cluster is None:
-        return [replace(part, sem_low=float("nan"), sem_high=float("nan")) for part in bare]
-    trials = int(table.array.shape[2])
-
-    def statistic(sums: FloatArray) -> FloatArray:
-        ms = crossed_of_sums(sums, trials=trials)
-        inter, intra, each = coefficients(ms, got.raters)
-        errors = [sem_inter_value(ms, got.raters), np.sqrt(ms.error), *np.moveaxis(np.sqrt(ms.error_by_rater), -1, 0)]
-        return np.stack([inter, intra, *np.moveaxis(each, -1, 0), *errors], axis=-1)
-
-    rows = clustered(crossed_features(table.array), table.cluster)
-    seed = int(rng.integers(2**32))
-    levels = (got.confidence, max(2.0 * got.confidence - 1.0, 0.01))
-    two_sided, one_sided = (
-        bootstrap(rows, statistic, rng=np.random.default_rng(seed), confidence=level) for level in levels
-    )
-    count = len(parts)
-    return [
-        replace(
-            part,
-            lower=float(one_sided.low[i]),
-            sem_low=float(two_sided.low[count + i]),
-            sem_high=float(two_sided.high[count + i]),
-        )
-        for i, part in enumerate(bare)
-    ]
-
-
 def _part(name: str, got: ConcurrentReliability, key: str, size: ErrorSize, index: int | None = None) -> Part:
     def pick(values: object) -> float:
         array = np.asarray(values, dtype=np.float64)
@@ -188,6 +142,8 @@ def _part(name: str, got: ConcurrentReliability, key: str, size: ErrorSize, inde
     return Part(
         rater=name,
         value=pick(getattr(got, key)),
+        low=pick(getattr(got, f"{key}_interval")[0]),
+        high=pick(getattr(got, f"{key}_interval")[1]),
         lower=pick(getattr(got, f"{key}_lower")),
         f=pick(getattr(got, f"{key}_f")),
         p=pick(getattr(got, f"{key}_p")),

@@ -10,7 +10,7 @@ import pandas as pd
 
 from studykit.errors import CallError, check_choice, check_confidence
 from studykit.numerics import precision as numbers
-from studykit.numerics.anova import two_way_mean_squares
+from studykit.numerics.anova import for_people, two_way_mean_squares
 from studykit.numerics.icc import FORMS
 from studykit.numerics.intervals import FloatArray
 from studykit.numerics.resampling import bootstrap, clustered, mean_squares_of_sums, two_way_features
@@ -84,7 +84,7 @@ def precision(
     complete: bool = False,
     mean_of_trials: bool = False,
     raters: Sequence[str] | None = None,
-    interval: str = "exact",
+    interval: str = "formula",
     rng: np.random.Generator | None = None,
 ) -> PrecisionAnswer:
     """SEM and, from it, minimal detectable change at any level.
@@ -93,8 +93,8 @@ def precision(
         frame, target, rater, value, confidence, cluster, complete, mean_of_trials, raters, rng: as in `icc`.
         form: "agreement" (raters' differences are error), "consistency" (constant ones are not), "one-way".
         measurements: the error of the mean of that many measurements (by that many raters, for agreement).
-        interval: "exact" or "bootstrap" (BCa over persons). Consistency and one-way intervals are chi-square and
-            exact; the agreement interval adds two mean squares (Graybill & Wang) and holds its level with few raters.
+        interval: "formula" or "bootstrap" (BCa over persons, raters held fixed). Consistency and one-way formulas are
+            chi-square and exact; agreement adds two mean squares (Graybill & Wang) and holds its level with few raters.
 
     Raises:
         CallError, DataError, DesignError: each with a sentence that says what to do.
@@ -116,15 +116,19 @@ def precision_of_table(
     *,
     measurements: int = 1,
     confidence: float = 0.95,
-    interval: str = "exact",
+    interval: str = "formula",
     rng: np.random.Generator | None = None,
 ) -> PrecisionAnswer:
     """The same for a complete array."""
     ms = two_way_mean_squares(table.array)
+    if table.cluster is not None:
+        ms = for_people(ms, table.people)
     got = numbers.sem(ms, form=form, measurements=measurements, confidence=confidence)
     low, high, reason = float(got.low), float(got.high), _reason(float(got.sem))
     how = "sum of two mean squares" if form == "agreement" else "chi-square distribution"
-    if table.cluster is not None or interval == "bootstrap":
+    if table.cluster is not None:
+        how += ", degrees of freedom of persons"
+    if interval == "bootstrap":
         how, low, high = "BCa bootstrap over persons", float("nan"), float("nan")
         if table.people < 3:
             reason = reason or TOO_FEW_PEOPLE

@@ -105,7 +105,7 @@ def incomplete(
     facets, terms = _terms(ratings)
     fit = fit_mixed(_labelled(ratings), outcome=VALUE, fixed="1", random=terms)
     variances = np.array([*(float(c[0, 0]) for c in fit.engine.covariances), fit.engine.residual_variance])
-    covariance = fit.ingredients.w
+    covariance = fit.engine.parameter_covariance()
     drawn = None
     if resamples:
         drawn = redrawn_components(fit.engine, resamples=resamples, rng=rng or np.random.default_rng(0))

@@ -13,7 +13,13 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from studykit.errors import DataError, DesignError
-from studykit.numerics.anova import crossed_mean_squares, grouped_mean_squares, two_way_mean_squares
+from studykit.numerics.anova import (
+    crossed_for_people,
+    crossed_mean_squares,
+    for_people,
+    grouped_mean_squares,
+    two_way_mean_squares,
+)
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 EXACT = 1e-12  # sums of a dozen small whole numbers: a few units in the last place
@@ -151,6 +157,19 @@ def test_missing_cells_and_text_are_refused_with_the_place() -> None:
         two_way_mean_squares([[1.0, 2.0], [float("nan"), 3.0]])
     with pytest.raises(DataError, match="not a number"):
         two_way_mean_squares([["46", "about 50"], ["47", "48"]])
+
+
+def test_mean_squares_for_people_keep_every_component() -> None:
+    table = np.random.default_rng(8).normal(50, 9, (20, 1)) + np.random.default_rng(9).normal(0, 3, (20, 3))
+    ms = two_way_mean_squares(table)
+    fewer = for_people(ms, 10)
+    assert (fewer.columns - fewer.error) / 10 == pytest.approx(float(ms.columns - ms.error) / 20, rel=1e-10)
+    assert float(fewer.within) == pytest.approx(float(ms.within), rel=1e-12)
+    assert (fewer.df_rows, fewer.df_error, fewer.df_within) == (9, 18, 20)
+    crossed = crossed_mean_squares(goniometer())
+    half = crossed_for_people(crossed, 15)
+    assert float(half.raters - half.interaction) / 15 == pytest.approx(float(crossed.raters - crossed.interaction) / 29)
+    assert half.n == 15
 
 
 def test_groups_without_a_repeat_are_refused() -> None:

@@ -12,7 +12,7 @@ import pytest
 from studykit.errors import CallError
 from studykit.numerics.anova import crossed_mean_squares, two_way_mean_squares
 from studykit.numerics.concurrent import concurrent_reliability
-from studykit.numerics.icc import icc_value
+from studykit.numerics.icc import icc, icc_value
 from studykit.numerics.precision import mdc
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -54,6 +54,27 @@ def test_lower_limits_and_tests_equal_a_second_program(raters: str) -> None:
     assert float(got.inter_p) == pytest.approx(reference["pvalue"]["pvalue.Finter"], rel=1e-4)  # printed as 1 - cdf
     assert float(got.intra_f) == pytest.approx(reference["Fs"]["Fintra"], rel=FORMULA)
     assert got.intra_by_rater_f == pytest.approx([reference["Fs"][f"Fintra.R{i}"] for i in (1, 2)], rel=FORMULA)
+
+
+def test_two_sided_interval_of_one_trial_each_is_that_of_the_agreement_form() -> None:
+    """With error-free trials the inter-rater limits must be McGraw & Wong's: n targets, one reading a cell."""
+    table = np.random.default_rng(2).normal(40, 6, (12, 1)) + np.random.default_rng(3).normal(0, 2, (12, 3))
+    got = concurrent_reliability(crossed_mean_squares(np.repeat(table[:, :, None], 2, axis=2)), raters="random")
+    direct = icc(two_way_mean_squares(table), form="agreement")
+    assert float(got.inter) == pytest.approx(float(direct.value), rel=1e-10)
+    assert float(got.inter_interval[0]) == pytest.approx(float(direct.low), rel=1e-10)
+    assert float(got.inter_interval[1]) == pytest.approx(float(direct.high), rel=1e-10)
+
+
+def test_two_sided_intra_interval_of_a_fixed_single_question_is_the_one_way_form() -> None:
+    """Raters without interaction or difference: all cells are one-way repeats, n t targets by m trials nearly."""
+    rng = np.random.default_rng(4)
+    table = rng.normal(40, 6, (400, 1, 1)) + rng.normal(0, 5, (400, 2, 1)) + rng.normal(0, 2, (400, 2, 3))
+    got = concurrent_reliability(crossed_mean_squares(table), raters="fixed")
+    flat = icc(two_way_mean_squares(table.reshape(800, 3)), form="one-way")
+    # pooled cells are 800 correlated targets: the limits differ by the loss of degrees of freedom only
+    assert float(got.intra_interval[0]) == pytest.approx(float(flat.low), abs=0.02)
+    assert float(got.intra_interval[1]) == pytest.approx(float(flat.high), abs=0.02)
 
 
 def test_components_equal_a_mixed_model_at_its_digits() -> None:

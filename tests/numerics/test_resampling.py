@@ -8,15 +8,13 @@ from scipy import stats
 
 from studykit.errors import CallError, DesignError
 from studykit.numerics.agreement import agreement, agreement_features, agreement_of_sums, category_counts
-from studykit.numerics.anova import crossed_mean_squares, two_way_mean_squares
+from studykit.numerics.anova import two_way_mean_squares
 from studykit.numerics.icc import icc_value
 from studykit.numerics.intervals import FloatArray
 from studykit.numerics.precision import sem_value
 from studykit.numerics.resampling import (
     bootstrap,
     clustered,
-    crossed_features,
-    crossed_of_sums,
     mean_squares_of_sums,
     two_way_features,
 )
@@ -40,17 +38,6 @@ def test_sums_of_a_resample_give_the_mean_squares_of_its_rows() -> None:
     direct = two_way_mean_squares(table[rows])
     for name in ("rows", "columns", "within", "error"):
         assert float(getattr(from_sums, name)) == pytest.approx(float(getattr(direct, name)), rel=1e-11)
-
-
-def test_sums_of_a_resample_give_the_crossed_mean_squares_of_its_targets() -> None:
-    rng = np.random.default_rng(21)
-    table = rng.normal(40, 6, (9, 1, 1)) + rng.normal(0, 2, (9, 3, 1)) + rng.normal(0, 1, (9, 3, 2))
-    rows = rng.integers(0, 9, 9)
-    counts = np.bincount(rows, minlength=9)
-    from_sums = crossed_of_sums(counts @ crossed_features(table), trials=2)
-    direct = crossed_mean_squares(table[rows])
-    for name in ("targets", "raters", "interaction", "error", "error_by_rater"):
-        assert np.asarray(getattr(from_sums, name)) == pytest.approx(np.asarray(getattr(direct, name)), rel=1e-11), name
 
 
 @pytest.mark.parametrize("weights", ["none", "quadratic"])

@@ -91,6 +91,9 @@ def test_goniometer_frame_gives_inter_and_intra(goniometer: pd.DataFrame) -> Non
     assert got.inter.mdc().value == pytest.approx(expected["MDC95_inter_random"], rel=FORMULA)  # type: ignore[index]
     assert [part.rater for part in got.intra_by_rater] == ["R1", "R2"]
     assert (got.targets, got.trials) == (29, 3)
+    assert got.inter.low < got.inter.lower < got.inter.value < got.inter.high < 1.0
+    for part in (got.intra, *got.intra_by_rater):
+        assert part.low < part.value < part.high
 
 
 @settings(max_examples=20)
@@ -239,33 +242,50 @@ def two_limbs(people: int, copies: bool) -> pd.DataFrame:
     )
 
 
-def test_limbs_of_a_person_are_kept_together() -> None:
-    """Two limbs that copy each other add nothing: the interval must be that of one limb a person."""
+LIMBS = {"target": ["participant_id", "side"], "rater": "rater_id", "value": "value", "cluster": "participant_id"}
+
+
+@pytest.mark.parametrize("form", ["agreement", "consistency", "one-way"])
+def test_limbs_of_a_person_are_never_counted_as_two_people(form: str) -> None:
+    """Two limbs that copy each other add nothing: interval, test and SEM must be those of one limb a person.
+
+    Mean squares of copied rows differ from those of the rows by (2n - 2) / (2n - 1), hence the tolerance at n = 30.
+    """
     frame = two_limbs(30, copies=True)
-    both = icc(frame, target=["participant_id", "side"], rater="rater_id", value="value", cluster="participant_id")
-    single = icc(frame[frame["side"] == "left"], **NAMES, interval="bootstrap")
+    both, single = icc(frame, **LIMBS, form=form), icc(frame[frame["side"] == "left"], **NAMES, form=form)
     assert (both.targets, both.people) == (60, 30)
-    assert np.isnan(both.p)
-    assert both.high - both.low == pytest.approx(single.high - single.low, rel=0.05)  # Monte Carlo and n - 1
+    assert both.high - both.low == pytest.approx(single.high - single.low, rel=0.05)
+    assert both.df1 == single.df1
     assert any("never counted as two people" in text for text in both.cautions)
-    size = precision(
-        frame, target=["participant_id", "side"], rater="rater_id", value="value", cluster="participant_id"
-    )
-    assert size.people == 30
+    apart = icc(frame, target=["participant_id", "side"], rater="rater_id", value="value", form=form)
+    if form != "agreement":  # there the raters, not the persons, make the width
+        assert apart.high - apart.low < 0.8 * (both.high - both.low)
+    size = precision(frame, **LIMBS, form=form)
     assert "persons" in size.interval
+    if form != "agreement":  # copied errors look like a rater's own difference, which is not what copies should test
+        alone = precision(frame[frame["side"] == "left"], **NAMES, form=form)
+        assert size.high / size.sem == pytest.approx(alone.high / alone.sem, rel=0.05)
 
 
-def test_limbs_in_the_concurrent_design_get_limits_from_persons() -> None:
-    first = two_limbs(25, copies=False)
-    noise = np.random.default_rng(6).normal(0, 1, len(first))
+def test_bootstrap_resamples_persons_whole() -> None:
+    frame = two_limbs(30, copies=True)
+    both = icc(frame, **LIMBS, interval="bootstrap")
+    single = icc(frame[frame["side"] == "left"], **NAMES, interval="bootstrap")
+    assert both.high - both.low == pytest.approx(single.high - single.low, rel=0.05)  # Monte Carlo and n - 1
+    assert "30 persons" in both.interval
+    assert precision(frame, **LIMBS, interval="bootstrap").low > 0.0
+
+
+def test_limbs_in_the_concurrent_design_count_persons() -> None:
+    first = two_limbs(25, copies=True)
+    noise = np.repeat(np.random.default_rng(6).normal(0, 1, (25, 2)), 2, axis=0).ravel()
     frame = pd.concat([first, first.assign(value=first["value"] + noise)])
-    got = inter_and_intra(
-        frame, target=["participant_id", "side"], rater="rater_id", value="value", cluster="participant_id"
-    )
+    got, single = inter_and_intra(frame, **LIMBS), inter_and_intra(frame[frame["side"] == "left"], **NAMES)
     assert (got.targets, got.people) == (50, 25)
-    assert got.inter.lower < got.inter.value
-    assert got.inter.sem_low < got.inter.sem < got.inter.sem_high
-    assert np.isnan(got.inter.p)
+    assert got.inter.value == pytest.approx(single.inter.value, rel=0.01)  # n - 1 again
+    assert got.inter.high - got.inter.low == pytest.approx(single.inter.high - single.inter.low, rel=0.06)
+    assert got.intra.sem_high / got.intra.sem == pytest.approx(single.intra.sem_high / single.intra.sem, rel=0.05)
+    assert got.inter.low < got.inter.lower < got.inter.value < got.inter.high
 
 
 def test_a_limb_of_two_persons_is_refused() -> None:
@@ -274,14 +294,8 @@ def test_a_limb_of_two_persons_is_refused() -> None:
         icc(frame, target="side", rater="rater_id", value="value", cluster="participant_id")
 
 
-def test_two_persons_with_limbs_have_no_interval_and_a_reason() -> None:
-    got = icc(
-        two_limbs(2, copies=False),
-        target=["participant_id", "side"],
-        rater="rater_id",
-        value="value",
-        cluster="participant_id",
-    )
+def test_two_persons_cannot_be_resampled_and_the_reason_is_given() -> None:
+    got = icc(two_limbs(2, copies=False), **LIMBS, interval="bootstrap")
     assert np.isnan(got.low)
     assert "fewer than three persons" in got.reason
 
