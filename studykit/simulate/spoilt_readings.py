@@ -293,8 +293,8 @@ def _suspicious_values(work: Spoiling) -> None:
         first, second = work.cell(READINGS, left, heading), work.cell(READINGS, right, heading)
         work.put(READINGS, left, heading, second)
         work.put(READINGS, right, heading, first)
-    found = Expected("sides_exchanged", SUSPICION, READINGS, right, "Trial 1")
-    work.note("sides_exchanged", "left and right exchanged at one visit", found)
+    found = Expected("sides_exchanged", SUSPICION, READINGS, left, "Trial 1")
+    work.note("sides_exchanged", "left and right exchanged at one visit; shown at the upper of the two rows", found)
 
     row = work.reading_row("020", "discharge", "L", "IR")
     value = work.cell(READINGS, row, "Trial 2")

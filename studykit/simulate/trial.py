@@ -214,23 +214,31 @@ def _diary(
     *,
     rng: np.random.Generator,
 ) -> pd.DataFrame:
-    """One row for each day done and each limb, until the day on which somebody leaves."""
+    """One row for each day done and each limb, until the day on which somebody leaves.
+
+    A week in which nothing was done ends with a row of no repetitions, so that a week without a row is never met before
+    somebody leaves.
+    """
     n, weeks = days_done.shape
-    rank = rng.random((n, weeks, 7)).argsort(axis=2).argsort(axis=2)
-    person, week, weekday = np.nonzero(rank < days_done[:, :, None])
-    study_day = 7 * week + weekday + 1
-    day = days.enrolled[person] + study_day
+    asked = np.array([arm.days_per_week > 0 for arm in truth.arms])[people.arm]
+    idle = asked[:, None] & (days_done == 0)
+    written = rng.random((n, weeks, 7)).argsort(axis=2).argsort(axis=2) < days_done[:, :, None]
+    written[:, :, -1] |= idle
+    person, week, weekday = np.nonzero(written)
+    day = days.enrolled[person] + 7 * week + weekday + 1
     stays = (days.lost[person] < 0) | (day <= days.lost[person])
+    nothing = np.repeat(idle[person, week][stays], LIMBS)
     person, day = np.repeat(person[stays], LIMBS), np.repeat(day[stays], LIMBS)
     arm = people.arm[person]
+    discomfort = np.floor(rng.normal(3.0, 1.2, person.size).clip(0.0, 10.0))
     columns = {
         "participant_id": names[person],
         "done_on": _dates(day),
         "technique": TECHNIQUE,
         "side": np.tile(np.array(SIDES, dtype=object), person.size // LIMBS),
         "hold_s": np.array([float(entry.hold_s) for entry in truth.arms])[arm],
-        "repetitions": np.array([entry.repetitions for entry in truth.arms])[arm],
-        "discomfort_0_10": np.floor(rng.normal(3.0, 1.2, person.size).clip(0.0, 10.0)),
+        "repetitions": np.where(nothing, 0, np.array([entry.repetitions for entry in truth.arms])[arm]),
+        "discomfort_0_10": np.where(nothing, np.nan, discomfort),
     }
     return _frame(DIARY, columns, person.size)
 

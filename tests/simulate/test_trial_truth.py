@@ -241,3 +241,20 @@ def test_trials_of_other_sizes(sizes: dict[str, object]) -> None:
     key = ["participant_id", "visit", "side", "rater_id", "trial"]
     assert not readings.duplicated(key).any()
     assert tables[PARTICIPANTS]["participant_id"].is_unique
+
+
+def test_every_week_until_somebody_leaves_stands_in_the_diary() -> None:
+    """A week in which nothing was done is one row of no repetitions and no discomfort for each limb."""
+    tables = simulate_trial(TrialTruth(drop_out=NOBODY_LEAVES), rng=np.random.default_rng(14))
+    people = tables[PARTICIPANTS].set_index("participant_id")
+    diary = tables[DIARY].join(people[["arm", "enrolled_on"]], on="participant_id")
+    week = ((diary["done_on"] - diary["enrolled_on"]).dt.days - 1) // 7
+    weeks = week.groupby(diary["participant_id"]).nunique()
+    asked = people.index[people["arm"] != "no_stretch"]
+    assert weeks.reindex(asked).tolist() == [12] * 96
+    assert not diary["arm"].eq("no_stretch").any()
+    nothing = diary["repetitions"] == 0
+    assert nothing.sum() > 0
+    assert diary["discomfort_0_10"].isna().equals(nothing.astype(bool))
+    in_week = diary.assign(week=week).groupby(["participant_id", "week"])["repetitions"]
+    assert in_week.size()[in_week.min() == 0].eq(2).all()
