@@ -66,7 +66,7 @@ class FixedDesign:
             made[name] = (
                 values.astype(np.asarray(levels).dtype)
                 if name in self.numeric_factors
-                else pd.Categorical(values, categories=list(levels))
+                else pd.Categorical(values.astype(object), categories=list(levels))
             )
         for name in self.covariates:
             made[name] = frame[name].astype("float64")

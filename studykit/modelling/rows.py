@@ -140,4 +140,6 @@ def _predictor(values: pd.Series, all_values: pd.Series) -> tuple[pd.Series, lis
             notes.append(f"{len(gone)} levels of {values.name!r} occur only in rows that were left out ({listed}).")
         why = "first in alphabetical order; make the column categorical to choose another"
     notes.append(f"The reference level of {values.name!r} is {present[0]!r} ({why}).")
-    return pd.Series(pd.Categorical(values, categories=present), index=values.index, name=values.name), notes
+    return pd.Series(
+        pd.Categorical(values.astype(object), categories=present), index=values.index, name=values.name
+    ), notes

@@ -128,7 +128,9 @@ def _tukey(t: Array, df: Array, n_means: int, confidence: float) -> tuple[Array,
         return _two_sided(t, df), np.asarray(stats.t.ppf(0.5 + confidence / 2, df), dtype=np.float64)
     p = stats.studentized_range.sf(np.sqrt(2.0) * np.abs(t), n_means, df)
     critical = {value: stats.studentized_range.ppf(confidence, n_means, value) / np.sqrt(2.0) for value in set(df)}
-    return np.clip(p, 0.0, 1.0), np.array([critical[value] for value in df])
+    # Computed as one minus a probability; the truth lies between one contrast alone and Bonferroni.
+    alone = _two_sided(t, df)
+    return np.clip(p, alone, np.minimum(t.size * alone, 1.0)), np.array([critical[value] for value in df])
 
 
 def _dunnett(t: Array, correlation: Array, df: Array, confidence: float) -> tuple[Array, Array]:
