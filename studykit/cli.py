@@ -136,6 +136,8 @@ def _report(options: argparse.Namespace) -> int:
 
 def _show(findings: pd.DataFrame, results: Path, *, most: int = MOST_LINES_SHOWN) -> int:
     """Print the first findings, errors first, and where all of them stand; return the exit code."""
+    import pandas as pd
+
     errors = findings[findings["severity"] == ERROR]
     suspicions = findings[findings["severity"] == SUSPICION]
     if findings.empty:
@@ -144,7 +146,7 @@ def _show(findings: pd.DataFrame, results: Path, *, most: int = MOST_LINES_SHOWN
     shown = [*errors.itertuples(), *suspicions.itertuples()][:most]
     for line in shown:
         place = " › ".join(part for part in (line.file, line.sheet) if part)
-        row = f", row {line.row}" if line.row == line.row and str(line.row) != "<NA>" else ""
+        row = "" if pd.isna(line.row) else f", row {line.row}"
         column = f", {line.column}" if line.column else ""
         _say(f"{line.severity}: {place}{row}{column}: {line.message} {line.what_to_do}")
     if len(findings) > most:

@@ -24,6 +24,12 @@ def words_in(folder: Path) -> set[str]:
     return {path.read_text(encoding="utf-8") for path in folder.iterdir()}
 
 
+def leave_half_way(target: Path) -> None:
+    with new_folder_for(target) as fresh:
+        fill(fresh, "half", count=1)
+        raise RuntimeError("on the way")
+
+
 def test_new_folder_takes_the_place_of_the_old_one_whole(tmp_path: Path) -> None:
     target = tmp_path / "results"
     with new_folder_for(target) as fresh:
@@ -39,15 +45,14 @@ def test_an_error_on_the_way_leaves_the_old_results_and_no_rubbish(tmp_path: Pat
     target = tmp_path / "results"
     with new_folder_for(target) as fresh:
         fill(fresh, "old")
-    with pytest.raises(RuntimeError, match="on the way"), new_folder_for(target) as fresh:
-        fill(fresh, "half", count=1)
-        raise RuntimeError("on the way")
+    with pytest.raises(RuntimeError, match="on the way"):
+        leave_half_way(target)
     assert words_in(target) == {"old"}
     assert [path.name for path in tmp_path.iterdir()] == ["results"]
 
 
 def test_two_renames_serve_where_names_cannot_be_exchanged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(swapping, "_exchanged", lambda first, second: False)
+    monkeypatch.setattr(swapping, "_exchanged", lambda *_names: False)
     target = tmp_path / "results"
     for word in ("old", "new"):
         with new_folder_for(target) as fresh:
