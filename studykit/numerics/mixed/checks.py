@@ -17,7 +17,9 @@ _NOTHING = 1e-18
 # Information on a parameter beyond the others below this share of its own: it cannot be told from them.
 _CONFOUNDED = 1e-9
 # A ratio of variances so large that only what no random effect can follow is left.
-_HUGE = 1e10
+_HUGE = 1e12
+# What is left of the outcome there, as a share of its least-squares residual, when random effects follow it exactly.
+_FOLLOWED = 1e-11
 
 
 def check_rows(y: np.ndarray, x: np.ndarray, terms: tuple[RandomTerm, ...], names: tuple[str, ...]) -> None:
@@ -135,7 +137,7 @@ def check_outcome(response: ResponseProducts, design: DesignProducts, y: np.ndar
     identities = parts.vector(tuple(np.eye(width) * _HUGE for width in parts.widths))
     point = evaluate(design, response, identities)
     free = float(derivatives(point, reml=True).traces[0])
-    if free > 0.5 and point.quadratic <= 1e-12 * float(response.least_squares[0]):
+    if free > 0.5 and point.quadratic <= _FOLLOWED * float(response.least_squares[0]):
         raise DesignError(
             "The random effects reproduce the outcome exactly: rows that share all levels never differ, so there is no "
             "residual variance; average such rows, or leave out the finest random term."

@@ -16,7 +16,7 @@ from studykit.numerics.mixed.components import components_of
 from studykit.numerics.mixed.criterion import Point
 from studykit.numerics.mixed.cross_products import DesignProducts, ResponseProducts, design_products, response_products
 from studykit.numerics.mixed.influence import Influence, Leverage, influence, leverage, sets_of_rows
-from studykit.numerics.mixed.information import full_deviance, ingredients, residual_variance
+from studykit.numerics.mixed.information import full_deviance, ingredients, parameter_covariance, residual_variance
 from studykit.numerics.mixed.optimise import LogLine
 from studykit.numerics.mixed.predictions import RandomEffects, fitted_values
 from studykit.numerics.mixed.predictions import random_effects as predict
@@ -71,8 +71,21 @@ class VarianceComponentsFit:
     point: Point
 
     def ingredients(self) -> Ingredients:
-        """What Kenward–Roger and Satterthwaite need; parameters in the order of the terms, the residual last."""
+        """What Kenward–Roger and Satterthwaite need (covariance parameters in the engine's working units)."""
         return ingredients(self.point, self.design, self.beta, reml=self.method == "reml")
+
+    def parameter_covariance(self, *, observed: bool = False) -> np.ndarray:
+        """(K + 1, K + 1) covariance of the estimated variances and covariances: the inverse of their information.
+
+        In the units of the outcome and the columns; term by term, the lower triangle of a covariance column after
+        column, the residual variance last.
+
+        Args:
+            observed: from the observed information instead of the expected one; a variance at zero then has none.
+        """
+        made = self.ingredients()
+        w = made.w_observed if observed and made.w_observed is not None else made.w
+        return parameter_covariance(self.design, w)
 
     def random_effects(self) -> tuple[RandomEffects, ...]:
         """Predicted effects of every level, term by term, with two kinds of covariance (see `predictions`)."""

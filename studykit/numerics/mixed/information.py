@@ -102,7 +102,10 @@ def outward_parameters(design: DesignProducts) -> np.ndarray:
 
 
 def ingredients(point: Point, design: DesignProducts, beta: np.ndarray, *, reml: bool) -> Ingredients:
-    """Ingredients of small-sample inference, parameters ordered as the random terms give them, the residual last.
+    """Ingredients of small-sample inference, in the working parameters (s2, sigma_1 .. sigma_K).
+
+    Everything that follows from them is the same in any parameters that are a linear map of these; in these nothing
+    is lost to rounding when a covariate is far from zero. `parameter_covariance` gives W in the units given.
 
     The expected information of REML is used for both methods (as the reference does for a REML fit); components on
     the boundary keep their place with the value zero. The observed information is that of the factors and the
@@ -112,19 +115,23 @@ def ingredients(point: Point, design: DesignProducts, beta: np.ndarray, *, reml:
     s2 = residual_variance(point, design, reml=reml)
     p = design.p
     inverse_root = np.linalg.inv(design.x_root)
-    inward = np.linalg.inv(outward_parameters(design))
-    first = design.x_root.T @ point.first[:, :p, :p] @ design.x_root / s2**2
-    second = design.x_root.T @ point.second[:, :, :p, :p] @ design.x_root / s2**3
     expected = 0.5 * derivatives(point, reml=True).trace_pairs / s2**2
     return Ingredients(
         beta=beta,
         phi=s2 * inverse_root @ point.phi @ inverse_root.T,
-        p_matrices=-np.einsum("ki,kab->iab", inward, first),
-        q_matrices=np.einsum("ki,lj,klab->ijab", inward, inward, second, optimize=True),
+        p_matrices=-design.x_root.T @ point.first[:, :p, :p] @ design.x_root / s2**2,
+        q_matrices=design.x_root.T @ point.second[:, :, :p, :p] @ design.x_root / s2**3,
         r_matrices=None,
-        w=_inverse_information(inward.T @ expected @ inward),
+        w=_inverse_information(expected),
         w_observed=_observed_covariance(point, design, s2, reml=reml),
     )
+
+
+def parameter_covariance(design: DesignProducts, w: np.ndarray) -> np.ndarray:
+    """W of (sigma_1 .. sigma_K, s2) in the units of the outcome and the columns given, from W of the working ones."""
+    outward = outward_parameters(design)
+    covariance: np.ndarray = outward @ w @ outward.T
+    return covariance
 
 
 def _inverse_information(information: np.ndarray) -> np.ndarray:
@@ -150,6 +157,5 @@ def _observed_covariance(point: Point, design: DesignProducts, s2: float, *, rem
     values, vectors = np.linalg.eigh(curved * np.outer(scale, scale))
     positive = values > 1e-8 * values.max()
     root = slopes @ (scale[:, None] * vectors[:, positive]) / np.sqrt(values[positive])
-    outward = outward_parameters(design) @ root
-    observed: np.ndarray = 2.0 * outward @ outward.T
+    observed: np.ndarray = 2.0 * root @ root.T
     return observed

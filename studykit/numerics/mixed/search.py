@@ -8,7 +8,7 @@ variance that wants to grow; the search goes on from D + step v v'.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,6 +32,7 @@ _TRY_ZERO = 1e-5
 _DEVIANCE_SLACK = 1e-9
 _SLOPE_SLACK = 1e-7
 _ESCAPES = 8
+_ROUNDED = 1e-12
 # A search this close to a known minimum, in deviance and in ratios, is in its valley.
 _JOINED_DEVIANCE = 1e-3
 _JOINED_SHARE = 0.01
@@ -141,7 +142,9 @@ def _descend(
             again = minimise(objective, zeroed, name=f"{name}, zeros exact")
             log += again.log
             if again.converged and again.value <= minimum.value + _DEVIANCE_SLACK:
-                minimum = again
+                # The slope at a zero factor is zero, so what it moved by is rounding.
+                exact = np.where((zeroed == 0.0) & (np.abs(again.place) < _ROUNDED), 0.0, again.place)
+                minimum = replace(again, place=exact)
         growth = _wants_to_grow(design, response, minimum.place, reml=reml)
         if growth is None:
             return Minimum(minimum.place, minimum.value, minimum.gradient, minimum.hessian, True, log)

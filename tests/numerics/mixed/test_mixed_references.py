@@ -19,6 +19,9 @@ from studykit.numerics.mixed.small_sample import (
 # variances where the reference's own gradient is left at 5e-7 or more (its optimiser's last digits) 1e-6.
 LOG_LIKELIHOOD, ESTIMATE, LOOSE_VARIANCE = 1e-9, 1e-7, 1e-6
 KENWARD_ROGER, SATTERTHWAITE, PROFILE = 1e-6, 1e-5, 1e-4
+# Fits without these in the reference: one whose n x n matrices were too many there, and those with a mean alone.
+WITHOUT_KENWARD_ROGER = ("trial G",)
+WITHOUT_TESTS = ("Penicillin", "Pastes", "Dyestuff", "trial F", "trial G")
 NOT_POLISHED = ("BodyWeight", "trial B", "trial F", "trial G")
 # The reference reads limits off a spline through few points of the profile, which is coarse where the profile bends
 # (a standard deviation of few levels); test_mixed_dense_route.py shows that ours have the deviance they should.
@@ -60,12 +63,10 @@ def test_fit_agrees_with_lme4(fits, name, method):
     assert fit.gradient_norm < 1e-8, "the engine's own optimum is far sharper than what it is compared with"
 
 
-@pytest.mark.parametrize("name", list(CASES))
+@pytest.mark.parametrize("name", [name for name in CASES if name not in WITHOUT_KENWARD_ROGER])
 def test_kenward_roger_agrees_with_pbkrtest(fits, name):
     case, fit = fits[name, "reml"]
     record = case.expected
-    if "KR_vcov_adjusted" not in record:
-        pytest.skip("the reference has no Kenward–Roger covariance for this fit (n x n memory)")
     ingredients = fit.ingredients()
     adjusted = kenward_roger(ingredients)
     reference = np.atleast_2d(record["KR_vcov_adjusted"]["values"])
@@ -79,15 +80,14 @@ def test_kenward_roger_agrees_with_pbkrtest(fits, name):
 def test_kenward_roger_weights_agree_with_pbkrtest(fits):
     case, fit = fits["sleepstudy, intercept and slope", "reml"]
     reference = np.array(case.expected["KR_W_cov_of_variance_params"])
-    np.testing.assert_allclose(fit.ingredients().w, reference, rtol=KENWARD_ROGER)
+    np.testing.assert_allclose(fit.parameter_covariance(), reference, rtol=KENWARD_ROGER)
 
 
-@pytest.mark.parametrize("name", list(CASES))
+@pytest.mark.parametrize("name", [name for name in CASES if name not in WITHOUT_TESTS])
 def test_kenward_roger_tests_agree_with_pbkrtest(fits, name):
     case, fit = fits[name, "reml"]
-    tests = case.expected.get("KRmodcomp") or {}
-    if not tests:
-        pytest.skip("the reference tests no contrast of this fit")
+    tests = case.expected["KRmodcomp"]
+    assert tests
     ingredients = fit.ingredients()
     for record in tests.values():
         contrast = np.array(record["L"], dtype=float).reshape(-1, fit.p).T
