@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from studykit import __version__
 from studykit.errors import CallError, DataError, ProtocolError, StudykitError
@@ -136,7 +136,7 @@ def _report(options: argparse.Namespace) -> int:
 
 def _show(findings: pd.DataFrame, results: Path, *, most: int = MOST_LINES_SHOWN) -> int:
     """Print the first findings, errors first, and where all of them stand; return the exit code."""
-    import pandas as pd
+    from studykit.formatting import counted
 
     errors = findings[findings["severity"] == ERROR]
     suspicions = findings[findings["severity"] == SUSPICION]
@@ -145,14 +145,31 @@ def _show(findings: pd.DataFrame, results: Path, *, most: int = MOST_LINES_SHOWN
         return CLEAN
     shown = [*errors.itertuples(), *suspicions.itertuples()][:most]
     for line in shown:
-        place = " › ".join(part for part in (line.file, line.sheet) if part)
-        row = "" if pd.isna(line.row) else f", row {line.row}"
-        column = f", {line.column}" if line.column else ""
-        _say(f"{line.severity}: {place}{row}{column}: {line.message} {line.what_to_do}")
-    if len(findings) > most:
+        _say(f"{line.severity}: {_place(line)}")
+        _say(f"    {_sentence(line.message)} {_sentence(line.what_to_do)}")
+    if len(findings) > len(shown):
         _say(f"... and {len(findings) - len(shown)} more.")
-    _say(f"{len(errors)} errors, {len(suspicions)} suspicions. All of them: {results / 'findings.csv'}")
+    total = f"{counted(len(errors), 'error')}, {counted(len(suspicions), 'suspicion')}"
+    _say(f"{total}. All of them: {results / 'findings.csv'}")
     return PROBLEMS if len(errors) else CLEAN
+
+
+def _place(line: Any) -> str:
+    """Where a finding is, as a person would look for it: file, sheet, row, column."""
+    import pandas as pd
+
+    parts = [f"{line.file} › {line.sheet}" if line.file and line.sheet else line.file or f"table {line.table}"]
+    if not pd.isna(line.row):
+        parts.append(f"row {line.row}")
+    if line.column:
+        parts.append(f"column {line.column}")
+    return ", ".join(parts)
+
+
+def _sentence(text: str) -> str:
+    """A sentence with a capital in front and a full stop behind."""
+    ended = text if text.endswith((".", "!", "?")) else f"{text}."
+    return ended[:1].upper() + ended[1:]
 
 
 def _need_study_folder(folder: Path) -> None:
