@@ -18,6 +18,8 @@ import numpy as np
 import pandas as pd
 from formulaic import Formula
 from formulaic.errors import FormulaicError
+from formulaic.parser.types import Factor
+from formulaic.transforms import TRANSFORMS
 from numpy.typing import NDArray
 
 from studykit.errors import CallError, DataError, DesignError
@@ -59,7 +61,7 @@ class FixedDesign:
         made = pd.DataFrame(index=frame.index)
         for name, levels in self.factors.items():
             values = frame[name]
-            unseen = [value for value in values.unique() if value not in levels]
+            unseen = [value for value in values.unique().tolist() if value not in levels]
             if unseen:
                 listed = ", ".join(repr(value) for value in unseen)
                 raise DataError(f"The fit has not seen {listed} in {name!r}; it knows {', '.join(map(repr, levels))}.")
@@ -79,10 +81,31 @@ def formula_variables(formula: str) -> tuple[str, ...]:
     """Variables of a right-hand side, sorted.
 
     Raises:
-        CallError: the formula cannot be read, has a left-hand side, or takes a power of a column by "^".
+        CallError: the formula cannot be read, has a left-hand side, calls a function that there is not, or takes a
+            power of a column by "^".
     """
-    parsed = _parsed(formula)
-    return tuple(sorted(str(name) for name in parsed.required_variables))
+    found: set[str] = set()
+    for term in _parsed(formula):
+        for factor in term.factors:
+            if factor.eval_method is Factor.EvalMethod.LOOKUP:
+                found.add(str(factor.expr))
+            elif factor.eval_method is Factor.EvalMethod.PYTHON:
+                found |= _names_in(str(factor.expr), formula)
+    return tuple(sorted(found))
+
+
+def _names_in(expression: str, formula: str) -> set[str]:
+    """Names in a Python expression that are data, not functions."""
+    functions, names = set(), set()
+    for node in ast.walk(ast.parse(expression, mode="eval")):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            functions.add(node.func.id)
+        elif isinstance(node, ast.Name):
+            names.add(node.id)
+    unknown = sorted(functions - set(TRANSFORMS))
+    if unknown:
+        raise CallError(f"The formula {formula!r} calls {unknown[0]!r}, which is not a function of formulas.")
+    return names - functions - set(TRANSFORMS)
 
 
 def fixed_design(formula: str, frame: pd.DataFrame) -> FixedDesign:
@@ -97,11 +120,9 @@ def fixed_design(formula: str, frame: pd.DataFrame) -> FixedDesign:
         DesignError: columns that are combinations of others, named, with the reason.
     """
     parsed = _parsed(formula)
-    variables = [str(name) for name in parsed.required_variables]
+    variables = formula_variables(formula)
     try:
-        matrix = parsed.get_model_matrix(
-            frame[sorted(variables)] if variables else frame, context={}, na_action="raise"
-        )
+        matrix = parsed.get_model_matrix(frame[list(variables)] if variables else frame, context={}, na_action="raise")
     except (FormulaicError, NameError, TypeError, ValueError, ArithmeticError) as error:
         raise CallError(f"The formula {formula!r} cannot be computed from the data: {_first_line(error)}") from error
     values = np.asarray(matrix, dtype=np.float64)
@@ -117,7 +138,7 @@ def fixed_design(formula: str, frame: pd.DataFrame) -> FixedDesign:
         name: tuple(frame[name].cat.categories)
         if isinstance(frame[name].dtype, pd.CategoricalDtype)
         else tuple(sorted(frame[name].unique().tolist()))
-        for name in sorted(variables)
+        for name in variables
         if isinstance(frame[name].dtype, pd.CategoricalDtype) or name in wrapped
     }
     return FixedDesign(
@@ -127,7 +148,7 @@ def fixed_design(formula: str, frame: pd.DataFrame) -> FixedDesign:
         terms={str(term): tuple(places) for term, places in matrix.model_spec.term_indices.items()},
         factors=factors,
         numeric_factors=frozenset(name for name in factors if not isinstance(frame[name].dtype, pd.CategoricalDtype)),
-        covariates={name: float(frame[name].mean()) for name in sorted(variables) if name not in factors},
+        covariates={name: float(frame[name].mean()) for name in variables if name not in factors},
         recipe=matrix.model_spec,
     )
 
