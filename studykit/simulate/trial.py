@@ -267,19 +267,22 @@ def _flow(truth: TrialTruth, names: np.ndarray, days: Calendar, *, rng: np.rando
     screened_day = np.sort(rng.integers(0, ENROLLED_WITHIN_DAYS, screened.size))
     lost = np.flatnonzero(days.lost >= 0)
     analysed = np.flatnonzero(days.last_visit > 0)
-    parts = [
-        _stage("assessed", screened, screened_day),
-        _stage("excluded", screened, screened_day, rng.choice(REASONS_OUT, screened.size)),
-        _stage("assessed", names, days.enrolled),
-        _stage("randomised", names, days.enrolled),
-        _stage("received", names, days.enrolled),
-        _stage("lost", names[lost], days.lost[lost], rng.choice(REASONS_LOST, lost.size)),
-        _stage("analysed", names[analysed], days.visit[analysed, days.last_visit[analysed]]),
+    parts: list[tuple[str, np.ndarray, np.ndarray, np.ndarray | None]] = [
+        ("assessed", screened, screened_day, None),
+        ("excluded", screened, screened_day, rng.choice(REASONS_OUT, screened.size)),
+        ("assessed", names, days.enrolled, None),
+        ("randomised", names, days.enrolled, None),
+        ("received", names, days.enrolled, None),
+        ("lost", names[lost], days.lost[lost], rng.choice(REASONS_LOST, lost.size)),
+        ("analysed", names[analysed], days.visit[analysed, days.last_visit[analysed]], None),
     ]
-    return pd.concat(parts, ignore_index=True)
-
-
-def _stage(stage: str, who: np.ndarray, day: np.ndarray, reason: np.ndarray | None = None) -> pd.DataFrame:
-    text = np.full(who.size, None, dtype=object) if reason is None else reason.astype(object)
-    columns = {"participant_id": who, "stage": stage, "happened_on": _dates(day), "reason": text}
-    return _frame(FLOW, columns, who.size)
+    no_reason = [np.full(who.size, None, dtype=object) for _, who, _, _ in parts]
+    columns = {
+        "participant_id": np.concatenate([who for _, who, _, _ in parts]),
+        "stage": np.repeat([stage for stage, _, _, _ in parts], [who.size for _, who, _, _ in parts]),
+        "happened_on": _dates(np.concatenate([day for _, _, day, _ in parts])),
+        "reason": np.concatenate(
+            [empty if reason is None else reason for empty, (_, _, _, reason) in zip(no_reason, parts, strict=True)]
+        ),
+    }
+    return _frame(FLOW, columns, columns["participant_id"].size)
