@@ -22,7 +22,19 @@ _HUGE = 1e12
 _FOLLOWED = 1e-11
 
 
-def check_rows(y: np.ndarray, x: np.ndarray, terms: tuple[RandomTerm, ...], names: tuple[str, ...]) -> None:
+def check_rows(y: np.ndarray, x: np.ndarray) -> None:
+    """Outcomes y (n, m) that fit the rows of X (n, p), without missing values.
+
+    Raises:
+        CallError: shapes that do not fit each other.
+        DataError: missing or infinite numbers.
+    """
+    if y.ndim != 2 or x.ndim != 2 or x.shape[0] != y.shape[0] or x.shape[1] == 0:
+        raise CallError(f"The outcome has shape {y.shape} and X {x.shape}; give (n,) and (n, p) with the same n.")
+    _check_finite(y, "The outcome")
+
+
+def check_design(x: np.ndarray, terms: tuple[RandomTerm, ...], names: tuple[str, ...]) -> None:
     """Shapes, missing values, and the rank of X.
 
     Raises:
@@ -30,27 +42,20 @@ def check_rows(y: np.ndarray, x: np.ndarray, terms: tuple[RandomTerm, ...], name
         DataError: missing or infinite numbers.
         DesignError: too few rows, or columns of X that repeat each other.
     """
-    if y.ndim != 1 or x.ndim != 2 or x.shape[0] != y.shape[0] or x.shape[1] == 0:
-        raise CallError(f"The outcome has shape {y.shape} and X {x.shape}; give (n,) and (n, p) with the same n.")
+    if x.ndim != 2 or x.shape[1] == 0:
+        raise CallError(f"X has shape {x.shape}; give (n, p), one row for each row of the outcome.")
     if len(names) != x.shape[1]:
         raise CallError(f"X has {x.shape[1]} columns and {len(names)} names; give one name for each column.")
     for term in terms:
-        if term.codes.shape[0] != y.shape[0]:
-            raise CallError(
-                f"The random term {term.name!r} has {term.codes.shape[0]} rows and the outcome {y.shape[0]}."
-            )
+        if term.codes.shape[0] != x.shape[0]:
+            raise CallError(f"The random term {term.name!r} has {term.codes.shape[0]} rows and X {x.shape[0]}.")
         if not np.isfinite(term.columns).all():
             row = int(np.flatnonzero(~np.isfinite(term.columns).all(axis=1))[0])
             raise DataError(f"The columns of the random term {term.name!r} hold missing values (first in row {row}).")
-    for values, what in ((y[:, None], "The outcome"), (x, "X")):
-        bad = np.flatnonzero(~np.isfinite(values).all(axis=1))
-        if bad.size:
-            raise DataError(
-                f"{what} is missing or infinite in {bad.size} of {y.size} rows (first: row {bad[0]}); drop them."
-            )
-    if y.shape[0] <= x.shape[1]:
+    _check_finite(x, "X")
+    if x.shape[0] <= x.shape[1]:
         raise DesignError(
-            f"There are {y.shape[0]} rows for {x.shape[1]} fixed effects; a fit needs more rows than those."
+            f"There are {x.shape[0]} rows for {x.shape[1]} fixed effects; a fit needs more rows than those."
         )
     dependent = dependent_columns(x)
     if dependent:
@@ -58,6 +63,14 @@ def check_rows(y: np.ndarray, x: np.ndarray, terms: tuple[RandomTerm, ...], name
         raise DesignError(
             f"{len(dependent)} of {x.shape[1]} columns of the fixed effects are combinations of the columns before "
             f"them ({listed}): their effects cannot be told apart; leave these columns out."
+        )
+
+
+def _check_finite(values: np.ndarray, what: str) -> None:
+    bad = np.flatnonzero(~np.isfinite(values).all(axis=1))
+    if bad.size:
+        raise DataError(
+            f"{what} is missing or infinite in {bad.size} of {values.shape[0]} rows (first: row {bad[0]}); drop them."
         )
 
 

@@ -26,6 +26,9 @@ import numpy as np
 from studykit.errors import FitError
 from studykit.numerics.mixed.cross_products import Batch, DesignProducts, ResponseProducts
 
+# Looks that are kept in memory while a model is searched.
+_REMEMBERED = 6
+
 
 @dataclass(frozen=True, slots=True)
 class Point:
@@ -84,18 +87,45 @@ def evaluate(design: DesignProducts, response: ResponseProducts, gamma: np.ndarr
         raise FitError("The fixed effects cannot be told apart at these variances.") from error
     inverse_root = np.linalg.inv(root)
     turned = inverse_root @ plain[:p, p]
+    quadratic = float(plain[p, p] - turned @ turned)
+    if not quadratic > 0.0:
+        raise FitError("The random effects follow the outcome exactly at these variances; no residual is left.")
     return Point(
         gamma=gamma,
         log_det_h=log_det,
         log_det_f=2.0 * float(np.sum(np.log(np.diag(root)))),
         phi=inverse_root.T @ inverse_root,
         beta=inverse_root.T @ turned,
-        quadratic=float(plain[p, p] - turned @ turned),
+        quadratic=quadratic,
         first=first,
         second=second,
         traces=traces,
         trace_pairs=pairs,
     )
+
+
+class Looks:
+    """Looks at one model, the latest ones remembered: a search asks for the same place from several sides."""
+
+    __slots__ = ("_remembered", "design", "response")
+
+    def __init__(self, design: DesignProducts, response: ResponseProducts) -> None:
+        self.design = design
+        self.response = response
+        self._remembered: dict[bytes, Point] = {}
+
+    def at(self, gamma: np.ndarray) -> Point:
+        """The model at the ratios gamma.
+
+        Raises:
+            FitError: a covariance is not positive definite at these ratios.
+        """
+        key = gamma.tobytes()
+        if key not in self._remembered:
+            if len(self._remembered) >= _REMEMBERED:
+                self._remembered.pop(next(iter(self._remembered)))
+            self._remembered[key] = evaluate(self.design, self.response, gamma)
+        return self._remembered[key]
 
 
 def border_covariance(design: DesignProducts, gamma: np.ndarray) -> np.ndarray:

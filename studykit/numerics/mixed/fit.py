@@ -177,26 +177,45 @@ def fit_variance_components(
     """
     check_choice(method, METHODS, "method")
     outcome = np.asarray(y, dtype=float)
-    design = prepare_design(np.asarray(x, dtype=float), tuple(terms), outcome, column_names)
+    columns = np.asarray(x, dtype=float)
+    checks.check_rows(outcome[:, None], columns)
+    design = prepare_design(columns, terms, column_names=column_names)
     response = response_products(design, outcome[:, None])
     checks.check_identified(design, response)
     checks.check_outcome(response, design, outcome)
     optimum = search(design, response, reml=method == "reml")
-    _check_trusted(optimum, design.n)
+    check_trusted(optimum, design.n)
     return _in_given_units(optimum, design, response, method)
 
 
 def prepare_design(
-    x: np.ndarray, terms: tuple[RandomTerm, ...], y: np.ndarray, column_names: Sequence[str] | None
+    x: np.ndarray, terms: Sequence[RandomTerm], *, column_names: Sequence[str] | None = None
 ) -> DesignProducts:
-    """Check rows, columns and terms, and form the design's cross-products."""
+    """Check the columns and terms of a design and form its cross-products; they serve any number of outcomes.
+
+    Args:
+        x: (n, p) fixed-effect columns.
+        terms: the random terms.
+        column_names: p words for the columns of x, used in errors.
+
+    Raises:
+        CallError: shapes that do not fit each other.
+        DataError: missing values.
+        DesignError: columns or terms that cannot be estimated.
+    """
     names = tuple(column_names) if column_names is not None else tuple(f"column {j + 1}" for j in range(x.shape[-1]))
-    checks.check_rows(y, x, terms, names)
-    checks.check_terms(terms)
-    return design_products(x, terms, find_structure(terms, x.shape[1]), components_of(terms))
+    given = tuple(terms)
+    checks.check_design(x, given, names)
+    checks.check_terms(given)
+    return design_products(x, given, find_structure(given, x.shape[1]), components_of(given))
 
 
-def _check_trusted(optimum: Optimum, n: int) -> None:
+def check_trusted(optimum: Optimum, n: int) -> None:
+    """Refuse an optimum where the deviance still slopes.
+
+    Raises:
+        FitError: it does.
+    """
     gradient = float(np.max(np.abs(optimum.gradient), initial=0.0))
     if gradient > _GRADIENT_PER_ROW * n:
         raise FitError(

@@ -14,7 +14,7 @@ import numpy as np
 
 from studykit.errors import FitError
 from studykit.numerics.mixed.components import Components, lower_factor
-from studykit.numerics.mixed.criterion import Point, evaluate
+from studykit.numerics.mixed.criterion import Looks, Point
 from studykit.numerics.mixed.cross_products import DesignProducts, ResponseProducts
 from studykit.numerics.mixed.information import profiled_deviance
 from studykit.numerics.mixed.optimise import LogLine, Minimum, minimise
@@ -59,37 +59,42 @@ class Optimum:
     starts: int
 
 
-def search(design: DesignProducts, response: ResponseProducts, *, reml: bool) -> Optimum:
+def search(design: DesignProducts, response: ResponseProducts, *, reml: bool, several: bool = True) -> Optimum:
     """Minimise the profiled deviance over the variance ratios.
 
     The first start is a moment estimate. When its optimum has a covariance at zero, or within a few of its own
     standard errors of zero, the deviance may have a second minimum: the terms concerned are then started anew from
     several patterns (equal, small, each the largest), the others from where they are.
 
+    Args:
+        design, response: the cross-products.
+        reml: restricted likelihood, else full.
+        several: look for a second minimum where there may be one.
+
     Raises:
         FitError: no start led to a point that satisfies the conditions of a minimum.
     """
-    parts = design.components
-    first = _descend(design, response, moment_start(design, response), "moments", (), reml=reml)
+    looks, parts = Looks(design, response), design.components
+    first = _descend(looks, moment_start(looks), "moments", (), reml=reml)
     if first is None:
         ones = parts.factor(tuple(np.eye(width) for width in parts.widths))
-        first = _descend(design, response, ones, "equal variances", (), reml=reml)
+        first = _descend(looks, ones, "equal variances", (), reml=reml)
     if first is None:
-        first = _descend(design, response, parts.factor(scaled_identities(design, 0.3)), "small", (), reml=reml)
+        first = _descend(looks, parts.factor(scaled_identities(design, 0.3)), "small", (), reml=reml)
     if first is None:
         raise FitError(
             "No start led to an optimum of the likelihood (gradient or curvature not as at a minimum); "
             "the variances of this model cannot be estimated from these data: leave out a random term."
         )
     found = [first]
-    others = further_starts(design, response, first.place, reml=reml)
+    others = further_starts(looks, first.place, reml=reml) if several else []
     for name, start in others:
-        minimum = _descend(design, response, start, name, tuple(found), reml=reml)
+        minimum = _descend(looks, start, name, tuple(found), reml=reml)
         found += [minimum] if minimum is not None else []
     best = min(found, key=lambda minimum: minimum.value)
     return Optimum(
         factor=best.place,
-        point=evaluate(design, response, parts.from_factor(best.place)),
+        point=looks.at(parts.from_factor(best.place)),
         value=best.value,
         gradient=best.gradient,
         hessian=best.hessian,
@@ -98,25 +103,16 @@ def search(design: DesignProducts, response: ResponseProducts, *, reml: bool) ->
     )
 
 
-def _descend(
-    design: DesignProducts,
-    response: ResponseProducts,
-    start: np.ndarray,
-    name: str,
-    known: tuple[Minimum, ...],
-    *,
-    reml: bool,
-) -> Minimum | None:
+def _descend(looks: Looks, start: np.ndarray, name: str, known: tuple[Minimum, ...], *, reml: bool) -> Minimum | None:
     """From one start to a point that satisfies the conditions of a minimum; None when there is none.
 
     A search that comes close to a minimum that is known already ends there: it would find nothing new.
     """
-    parts = design.components
+    design, parts = looks.design, looks.design.components
     reached = [parts.from_factor(minimum.place) for minimum in known]
 
     def objective(factor: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
-        point = evaluate(design, response, parts.from_factor(factor))
-        value, gradient, hessian = profiled_deviance(point, design, reml=reml)
+        value, gradient, hessian = profiled_deviance(looks.at(parts.from_factor(factor)), design, reml=reml)
         slopes = parts.products @ factor
         return value, slopes.T @ gradient, slopes.T @ hessian @ slopes + np.einsum("k,kij", gradient, parts.products)
 
@@ -145,7 +141,7 @@ def _descend(
                 # The slope at a zero factor is zero, so what it moved by is rounding.
                 exact = np.where((zeroed == 0.0) & (np.abs(again.place) < _ROUNDED), 0.0, again.place)
                 minimum = replace(again, place=exact)
-        growth = _wants_to_grow(design, response, minimum.place, reml=reml)
+        growth = _wants_to_grow(looks, minimum.place, reml=reml)
         if growth is None:
             return Minimum(minimum.place, minimum.value, minimum.gradient, minimum.hessian, True, log)
         start = growth
@@ -181,14 +177,12 @@ def _clean(lower: np.ndarray, matrix: np.ndarray) -> np.ndarray:
     return result
 
 
-def _wants_to_grow(
-    design: DesignProducts, response: ResponseProducts, factor: np.ndarray, *, reml: bool
-) -> np.ndarray | None:
+def _wants_to_grow(looks: Looks, factor: np.ndarray, *, reml: bool) -> np.ndarray | None:
     """A new start when some direction at zero would lower the deviance by growing; None at a minimum."""
-    parts = design.components
+    parts = looks.design.components
     gamma = parts.from_factor(factor)
-    point = evaluate(design, response, gamma)
-    _, gradient, hessian = profiled_deviance(point, design, reml=reml)
+    point = looks.at(gamma)
+    _, gradient, hessian = profiled_deviance(point, looks.design, reml=reml)
     matrices = list(parts.matrices(gamma))
     grown = False
     for index, slope in enumerate(slope_matrices(parts, gradient)):

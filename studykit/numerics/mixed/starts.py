@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from studykit.numerics.mixed.components import Components
-from studykit.numerics.mixed.criterion import evaluate
-from studykit.numerics.mixed.cross_products import DesignProducts, ResponseProducts
+from studykit.numerics.mixed.criterion import Looks
+from studykit.numerics.mixed.cross_products import DesignProducts
 from studykit.numerics.mixed.information import derivatives, profiled_deviance
 
 # A start never has a variance below this share of (residual variance / rows per level).
@@ -18,13 +18,13 @@ _ALONG = (0.0, 0.01, 0.1, 1.0, 10.0, 100.0)
 _ALONG_FROM_ZERO = (0.0, 0.1, 1.0, 10.0, 100.0)
 
 
-def moment_start(design: DesignProducts, response: ResponseProducts) -> np.ndarray:
+def moment_start(looks: Looks) -> np.ndarray:
     """Factors of the minimum-norm quadratic estimates: E[q_i] = sum_j T_ij sigma_j solved at equal variances.
 
     Rao (1971) J. Multivariate Anal. 1, 445–456 (from memory). Estimates that are not positive are lifted to a floor.
     """
-    parts = design.components
-    point = evaluate(design, response, parts.vector(tuple(np.eye(width) for width in parts.widths)))
+    design, parts = looks.design, looks.design.components
+    point = looks.at(parts.vector(tuple(np.eye(width) for width in parts.widths)))
     moments = derivatives(point, reml=True)
     estimate = np.linalg.lstsq(moments.trace_pairs, moments.quadratics, rcond=None)[0]
     ratios = parts.matrices(estimate[1:] / estimate[0]) if estimate[0] > 0.0 else scaled_identities(design, 1.0)
@@ -35,13 +35,11 @@ def moment_start(design: DesignProducts, response: ResponseProducts) -> np.ndarr
     return parts.factor(tuple(lifted))
 
 
-def further_starts(
-    design: DesignProducts, response: ResponseProducts, factor: np.ndarray, *, reml: bool
-) -> list[tuple[str, np.ndarray]]:
+def further_starts(looks: Looks, factor: np.ndarray, *, reml: bool) -> list[tuple[str, np.ndarray]]:
     """Further starts for the terms whose covariance is not clearly away from zero; none when all are."""
-    parts = design.components
+    design, parts = looks.design, looks.design.components
     gamma = parts.from_factor(factor)
-    point = evaluate(design, response, gamma)
+    point = looks.at(gamma)
     spread = 2.0 * np.linalg.pinv(derivatives(point, reml=True).trace_pairs, hermitian=True)[1:, 1:]
     matrices = parts.matrices(gamma)
     weak = [term for term, matrix in enumerate(matrices) if _is_weak(parts, term, matrix, spread)]
@@ -56,7 +54,7 @@ def further_starts(
     if len(weak) == 1 and parts.widths[weak[0]] == 1:
         ratio = float(matrices[weak[0]][0, 0])
         values = np.array(_ALONG if ratio > 0.0 else _ALONG_FROM_ZERO) * (ratio if ratio > 0.0 else 1.0 / rows[weak[0]])
-        return _valleys(design, response, [pattern({weak[0]: value}) for value in values], ratio > 0.0, reml=reml)
+        return _valleys(looks, [pattern({weak[0]: value}) for value in values], ratio > 0.0, reml=reml)
     starts = [("small", pattern({term: 0.05 / rows[term] for term in weak}))]
     starts += [
         (f"{design.terms[term].name} large", pattern({other: 10.0 if other == term else 0.05 for other in weak}))
@@ -67,15 +65,10 @@ def further_starts(
     return starts
 
 
-def _valleys(
-    design: DesignProducts, response: ResponseProducts, places: list[np.ndarray], has_middle: bool, *, reml: bool
-) -> list[tuple[str, np.ndarray]]:
+def _valleys(looks: Looks, places: list[np.ndarray], has_middle: bool, *, reml: bool) -> list[tuple[str, np.ndarray]]:
     """Places along one variance, in order, that lie lower than both neighbours: other valleys than the known one."""
-    parts = design.components
-    values = [
-        profiled_deviance(evaluate(design, response, parts.from_factor(place)), design, reml=reml)[0]
-        for place in places
-    ]
+    parts = looks.design.components
+    values = [profiled_deviance(looks.at(parts.from_factor(place)), looks.design, reml=reml)[0] for place in places]
     known = _ALONG.index(1.0) if has_middle else 0
     return [
         ("another valley", place)

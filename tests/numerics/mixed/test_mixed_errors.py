@@ -123,7 +123,7 @@ def test_calls_that_do_not_fit():
         _fit(terms=[])
     with pytest.raises(CallError, match="give one name for each column"):
         _fit(column_names=["a", "b"])
-    with pytest.raises(CallError, match="has 5 rows and the outcome 24"):
+    with pytest.raises(CallError, match="has 5 rows and X 24"):
         _fit(terms=[intercept_by("participant", np.arange(5))])
     with pytest.raises(CallError, match="the same n"):
         _fit(x=np.ones(24))
