@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -161,7 +162,7 @@ def hidden_rows(spot: Spot, read_hidden: str) -> Iterator[pd.DataFrame]:
 
 
 def doubtful_identifiers(spot: Spot, one: SheetColumn) -> Iterator[pd.DataFrame]:
-    """Suspicions about identifiers: typed as numbers, or alike but for zeros and capitals."""
+    """Suspicions about identifiers: typed as numbers, or alike to the eye."""
     if one.column not in _IDENTIFIERS:
         return
     yield from _typed_as_numbers(spot, one)
@@ -209,7 +210,8 @@ def _nearly_alike(spot: Spot, one: SheetColumn) -> Iterator[pd.DataFrame]:
     counts = one.converted.values.value_counts()
     spellings: dict[str, list[str]] = {}
     for name in counts.index:
-        spellings.setdefault(re.sub(r"(?<![0-9])0+(?=[0-9])", "", str(name)).casefold(), []).append(str(name))
+        alike = unicodedata.normalize("NFKC", re.sub(r"(?<![0-9])0+(?=[0-9])", "", str(name))).casefold()
+        spellings.setdefault(alike, []).append(str(name))
     for usual, *others in spellings.values():
         for other in others:
             at = np.flatnonzero((one.converted.values == other).to_numpy(dtype=bool))
@@ -223,7 +225,7 @@ def _nearly_alike(spot: Spot, one: SheetColumn) -> Iterator[pd.DataFrame]:
                 rule="identifiers_nearly_alike",
                 severity=SUSPICION,
                 message=f"{_quoted(other)} ({counts[other]} times) and {_quoted(usual)} ({counts[usual]} times) "
-                "differ only in zeros or capitals; they are kept as two",
+                "differ only in zeros, capitals or the way a letter is stored; they are kept as two",
                 what_to_do="Use one spelling if they mean the same.",
             )
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from studykit.data.findings import found_in_file
 from studykit.data.reading import READABLE, Folder, Source
+from studykit.data.workbook_reading import holds_something
 from studykit.errors import DataError
 from studykit.vocabulary import COLUMNS, SUSPICION
 
@@ -33,11 +34,11 @@ def unread_files(folder: Folder, read: set[str]) -> Iterator[pd.DataFrame]:
 
 
 def unread_sheets(folder: Folder, sources: list[Source]) -> Iterator[pd.DataFrame]:
-    """A suspicion for each sheet that no table reads, in workbooks of which another sheet is read."""
+    """A suspicion for each filled sheet that no table reads, in workbooks of which another sheet is read."""
     read = {(source.file, source.sheet) for source in sources}
     for file in sorted({source.file for source in sources if source.sheet}):
         for name, hidden in _names(folder, file).items():
-            if (file, name) not in read:
+            if (file, name) not in read and holds_something(folder.path / file, name):
                 yield found_in_file(
                     table="",
                     file=file,

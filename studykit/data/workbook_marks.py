@@ -13,10 +13,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 from xml.etree.ElementTree import Element, iterparse
+from xml.parsers.expat import ParserCreate
 from zipfile import ZipFile
 
 from openpyxl.styles.numbers import BUILTIN_FORMATS
 
+_LITERAL = r'"[^"]*"|\\.'
+"""Parts of a number format that stand for themselves."""
 Cell = tuple[int, int]
 """Row and column, both counted from 0."""
 
@@ -59,60 +62,124 @@ def read_marks(path: Path, sheet: str) -> SheetMarks:
         part, never_calculated = _sheet_part(archive, sheet)
         formats = _number_formats(archive)
         with archive.open(part) as stream:
-            return _marks(stream, formats, never_calculated)
+            return _Scan(formats, never_calculated).marks(stream)
 
 
-def _marks(stream: IO[bytes], formats: list[str], never_calculated: bool) -> SheetMarks:
-    percent_styles = {str(at) for at, code in enumerate(formats) if "%" in re.sub(r'"[^"]*"|\\.', "", code)}
-    zero_styles = {str(at): zeros for at, code in enumerate(formats) if (zeros := _padding(code)) is not None}
-    errors: dict[Cell, str] = {}
-    uncalculated, percent, hidden_rows = set[Cell](), set[Cell](), set[int]()
-    zeros_at: dict[Cell, tuple[str, int]] = {}
-    merged: list[tuple[int, int, int, int]] = []
-    hidden_columns: list[tuple[int, int]] = []
-    row = column = last_row = last_column = -1
-    for event, element in iterparse(stream, events=("start", "end")):  # noqa: S314 - a study's own workbook
-        name = _local(element)
-        if event == "start":
-            if name == "row":
-                row = int(element.get("r", row + 2)) - 1
-                column = -1
-                if _is_on(element.get("hidden")) or element.get("ht") in ("0", "0.0"):
-                    hidden_rows.add(row)
-            continue
-        if name == "c":
-            column = _column_of(element.get("r")) if element.get("r") else column + 1
-            sort, style, at = element.get("t", "n"), element.get("s", "0"), (row, column)
-            value = next((child.text or "" for child in element if _local(child) == "v"), "")
-            has_formula = any(_local(child) == "f" for child in element)
-            if len(element):
-                last_row, last_column = max(last_row, row), max(last_column, column)
-            if sort == "e":
-                errors[at] = value or "error"
-            elif has_formula and (never_calculated or (not value and sort != "str")):
-                uncalculated.add(at)
-            elif sort == "n" and value:
-                if style in percent_styles:
-                    percent.add(at)
-                if style in zero_styles:
-                    zeros_at[at] = zero_styles[style]
-        elif name == "col":
-            if _is_on(element.get("hidden")) or element.get("width") in ("0", "0.0"):
-                hidden_columns.append((int(element.get("min", 1)) - 1, int(element.get("max", 1)) - 1))
-        elif name == "mergeCell":
-            merged.append(_range(element.get("ref", "A1")))
-        elif name == "row":
-            element.clear()
-    return SheetMarks(
-        errors,
-        frozenset(uncalculated),
-        frozenset(percent),
-        zeros_at,
-        tuple(merged),
-        frozenset(hidden_rows),
-        tuple(hidden_columns),
-        (last_row, last_column),
-    )
+class _Scan:
+    """One pass over the XML of a sheet, for a parser that calls `start` at each element.
+
+    Only starts are looked at, and a cell's letters are read only when the cell is marked, because a sheet may have
+    millions of cells.
+    """
+
+    def __init__(self, formats: list[str], never_calculated: bool) -> None:
+        self.percent_styles = {str(at) for at, code in enumerate(formats) if "%" in re.sub(_LITERAL, "", code)}
+        self.zero_styles = {str(at): zeros for at, code in enumerate(formats) if (zeros := _padding(code)) is not None}
+        self.never_calculated = never_calculated
+        self.errors: dict[Cell, str] = {}
+        self.uncalculated: set[Cell] = set()
+        self.percent: set[Cell] = set()
+        self.zeros: dict[Cell, tuple[str, int]] = {}
+        self.merged: list[tuple[int, int, int, int]] = []
+        self.hidden_rows: set[int] = set()
+        self.hidden_columns: list[tuple[int, int]] = []
+        self.last_row = self.last_column = self.row = -1
+        self.reference: str | None = None
+        self.steps = 0
+        self.content_in_row: tuple[str | None, int] | None = None
+        self.sort, self.style = "n", "0"
+        self.formula = self.filled = self.in_cell = False
+        self.value: list[str] = []
+        self.parser = ParserCreate()
+        self.parser.buffer_text = True
+        self.parser.StartElementHandler = self.start
+        self.parser.StartDoctypeDeclHandler = self._refuse_doctype
+
+    def marks(self, stream: IO[bytes]) -> SheetMarks:
+        """Read the whole sheet."""
+        self.parser.ParseFile(stream)
+        self._end_row()
+        return SheetMarks(
+            errors=self.errors,
+            uncalculated=frozenset(self.uncalculated),
+            percent=frozenset(self.percent),
+            zeros=self.zeros,
+            merged=tuple(self.merged),
+            hidden_rows=frozenset(self.hidden_rows),
+            hidden_columns=tuple(self.hidden_columns),
+            last_cell=(self.last_row, self.last_column),
+        )
+
+    def start(self, name: str, attributes: dict[str, str]) -> None:
+        """An element begins."""
+        local = name.rpartition(":")[2] if ":" in name else name
+        if local == "c":
+            self._start_cell(attributes)
+        elif local in ("v", "is", "f"):
+            if self.in_cell:
+                self._hold_content(local)
+        elif local == "row":
+            self._start_row(attributes)
+        elif local == "col":
+            if _is_on(attributes.get("hidden")) or attributes.get("width") in ("0", "0.0"):
+                self.hidden_columns.append((int(attributes.get("min", 1)) - 1, int(attributes.get("max", 1)) - 1))
+        elif local == "mergeCell":
+            self.merged.append(_range(attributes.get("ref", "A1")))
+        elif local == "extLst":
+            self._end_row()  # extensions hold elements named f of their own
+
+    def _hold_content(self, local: str) -> None:
+        self.filled = True
+        self.formula = self.formula or local == "f"
+        self.content_in_row = (self.reference, self.steps)
+        if local == "v" and (self.formula or self.sort == "e"):
+            self.parser.CharacterDataHandler = self.value.append
+
+    def _start_row(self, attributes: dict[str, str]) -> None:
+        self._end_row()
+        self.row = int(attributes.get("r", self.row + 2)) - 1
+        if _is_on(attributes.get("hidden")) or attributes.get("ht") in ("0", "0.0"):
+            self.hidden_rows.add(self.row)
+
+    def _end_row(self) -> None:
+        self._end_cell()
+        if self.content_in_row is not None:
+            self.last_row = max(self.last_row, self.row)
+            self.last_column = max(self.last_column, _column_of(self.content_in_row[0]) + self.content_in_row[1])
+        self.reference, self.steps, self.content_in_row = None, 0, None
+        self.sort, self.style = "n", "0"
+        self.formula = self.filled = self.in_cell = False
+
+    def _start_cell(self, attributes: dict[str, str]) -> None:
+        self._end_cell()
+        reference = attributes.get("r")
+        self.reference, self.steps = (self.reference, self.steps + 1) if reference is None else (reference, 0)
+        self.sort, self.style = attributes.get("t", "n"), attributes.get("s", "0")
+        self.formula = self.filled = False
+        self.in_cell = True
+
+    def _end_cell(self) -> None:
+        """Mark the cell that has just ended."""
+        self.parser.CharacterDataHandler = None
+        special = self.style in self.percent_styles or self.style in self.zero_styles
+        if not (self.sort == "e" or self.formula or (special and self.filled)):
+            return
+        value = "".join(self.value).strip()
+        self.value.clear()
+        at = (self.row, _column_of(self.reference) + self.steps)
+        if self.sort == "e":
+            self.errors[at] = value or "error"
+        elif self.formula and (self.never_calculated or (not value and self.sort != "str")):
+            self.uncalculated.add(at)
+        elif self.sort == "n":
+            if self.style in self.percent_styles:
+                self.percent.add(at)
+            if self.style in self.zero_styles:
+                self.zeros[at] = self.zero_styles[self.style]
+
+    @staticmethod
+    def _refuse_doctype(*_: object) -> None:
+        raise ValueError("a workbook has no document type declaration")
 
 
 def _sheet_part(archive: ZipFile, sheet: str) -> tuple[str, bool]:

@@ -6,6 +6,7 @@ import zlib
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from xml.etree.ElementTree import ParseError
+from xml.parsers.expat import ExpatError
 from zipfile import BadZipFile, ZipFile
 
 import numpy as np
@@ -45,6 +46,14 @@ def sheet_names(path: Path) -> dict[str, bool]:
         return {one.name: one.visible != SheetVisibleEnum.Visible for one in workbook.sheets_metadata}
 
 
+def holds_something(path: Path, sheet: str) -> bool:
+    """True when a sheet has any filled cell, or when it is damaged and cannot be looked at."""
+    try:
+        return read_marks(path, sheet).last_cell != (-1, -1)
+    except (ParseError, ExpatError, *_DAMAGE):
+        return True
+
+
 def read_sheet(path: Path, sheet: str, *, heading_row: int) -> Sheet:
     """Read one sheet of a workbook.
 
@@ -61,7 +70,7 @@ def read_sheet(path: Path, sheet: str, *, heading_row: int) -> Sheet:
             grid: list[list[object]] = [
                 list(row) for row in workbook.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
             ]
-        except (CalamineError, ParseError, *_DAMAGE) as error:
+        except (CalamineError, ParseError, ExpatError, *_DAMAGE) as error:
             raise DataError(f"{path.name}, sheet {sheet!r}, is damaged ({error}); save it again.") from None
     return _sheet_of(path.name, sheet, grid, marks, heading_row, metadata.visible != SheetVisibleEnum.Visible)
 

@@ -197,7 +197,8 @@ def test_a_hidden_sheet_that_a_table_is_read_from_is_named(
     tmp_path: Path, read_hidden: str, rule: str, severity: str
 ) -> None:
     def change(sheet: Worksheet) -> None:
-        sheet.parent.create_sheet("front")
+        sheet.parent.create_sheet("front").append(["About"])
+        sheet.parent.create_sheet("empty")
         sheet.sheet_state = "hidden"
 
     result = gathered_sheet(tmp_path, rows(40), change, read_hidden=read_hidden)
