@@ -9,6 +9,8 @@ from studykit.reliability.error_size import DetectableChange, PrecisionAnswer, p
 from studykit.reliability.form import Form, choose_form
 from studykit.reliability.incomplete import IncompleteAnswer, incomplete
 from studykit.reliability.limits import LimitsAnswer, limits_of_agreement
+from studykit.reliability.study_reliability import MdcForChange, mdc_for_change, reliability_of_study
+from studykit.reliability.study_result import ReliabilityResult
 
 __all__ = [
     "CategoryAnswer",
@@ -21,7 +23,9 @@ __all__ = [
     "IccAnswer",
     "IncompleteAnswer",
     "LimitsAnswer",
+    "MdcForChange",
     "PrecisionAnswer",
+    "ReliabilityResult",
     "agreement",
     "choose_form",
     "decision_study",
@@ -29,7 +33,9 @@ __all__ = [
     "incomplete",
     "inter_and_intra",
     "limits_of_agreement",
+    "mdc_for_change",
     "precision",
+    "reliability_of_study",
     "variance_components",
     "variation",
 ]

@@ -52,6 +52,7 @@ class ConcurrentAnswer:
 
     Attributes:
         raters: "random" (they stand for others) or "fixed" (only these).
+        readings: how many readings of one rater the numbers hold for.
         targets, people, trials: what it was computed from.
         reason: why coefficients are missing; empty when they are not.
         cautions: sentences to be read with the numbers.
@@ -62,6 +63,7 @@ class ConcurrentAnswer:
     intra_by_rater: tuple[Part, ...]
     raters: str
     rater_names: tuple[str, ...]
+    readings: int
     targets: int
     people: int
     trials: int
@@ -77,6 +79,7 @@ def inter_and_intra(
     rater: str,
     value: str,
     generalise_to: str = "random",
+    readings: int = 1,
     cluster: str | None = None,
     confidence: float = 0.95,
     inter_null: float = 0.6,
@@ -90,6 +93,7 @@ def inter_and_intra(
         frame: one row a trial; it is not changed. Trials are taken in the order of the rows.
         target, rater, value, cluster, complete, raters: as in `icc`.
         generalise_to: "random" raters (others like them) or "fixed" (these only).
+        readings: how many readings of one rater are averaged in use.
         confidence: of the one-sided lower limits and of the two-sided intervals.
         inter_null, intra_null: coefficients under the tested hypotheses.
 
@@ -104,14 +108,15 @@ def inter_and_intra(
     got = concurrent_reliability(
         ms if table.cluster is None else crossed_for_people(ms, table.people),
         raters=generalise_to,
+        readings=readings,
         confidence=confidence,
         inter_null=inter_null,
         intra_null=intra_null,
     )
-    return _answer(table, got, ratings.raters)
+    return _answer(table, got, ratings.raters, readings)
 
 
-def _answer(table: Complete, got: ConcurrentReliability, names: tuple[str, ...]) -> ConcurrentAnswer:
+def _answer(table: Complete, got: ConcurrentReliability, names: tuple[str, ...], readings: int) -> ConcurrentAnswer:
     inter = _part("", got, "inter", got.sem_inter)
     intra = _part("", got, "intra", got.sem_intra)
     each = tuple(_part(name, got, "intra_by_rater", got.sem_intra_by_rater, i) for i, name in enumerate(names))
@@ -124,6 +129,7 @@ def _answer(table: Complete, got: ConcurrentReliability, names: tuple[str, ...])
         intra_by_rater=each,
         raters=got.raters,
         rater_names=names,
+        readings=readings,
         targets=len(table.array),
         people=table.people,
         trials=int(table.array.shape[2]),

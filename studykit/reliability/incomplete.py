@@ -47,8 +47,8 @@ class IncompleteAnswer:
     """What REML makes of ratings with gaps.
 
     Attributes:
-        agreement, consistency: correlation of one reading by one rater; intra: of two readings by one rater.
-        sem_agreement, sem_consistency, sem_intra: errors of one reading, in the unit of the measure.
+        agreement, consistency: between raters, for the mean of `readings` by one rater; intra: within a rater.
+        sem_agreement, sem_consistency, sem_intra: errors of that mean, in the unit of the measure.
         components: variance components, for a decision study.
         targets, complete_targets, people, ratings: what it was computed from.
         complete_case: the same question answered from complete targets only; None where that cannot be done.
@@ -84,6 +84,7 @@ def incomplete(
     cluster: str | None = None,
     confidence: float = 0.95,
     raters: Sequence[str] | None = None,
+    readings: int = 1,
     resamples: int = 500,
     rng: np.random.Generator | None = None,
 ) -> IncompleteAnswer:
@@ -94,6 +95,7 @@ def incomplete(
 
     Args:
         frame, target, rater, value, cluster, confidence, raters: as in `icc`.
+        readings: how many readings of one rater are averaged in use.
         resamples: of the parametric bootstrap; 0 leaves it out.
         rng: source of chance; a fixed seed is used when none is given.
 
@@ -113,12 +115,12 @@ def incomplete(
     case, why_not = _complete_case(frame, target, rater, value, cluster, confidence, raters)
     complete_targets = _complete_count(ratings)
     return IncompleteAnswer(
-        agreement=project.share(lambda v: _ratio(facets, v, "icc_agreement")),
-        consistency=project.share(lambda v: _ratio(facets, v, "icc_consistency")),
-        intra=project.share(lambda v: 1.0 - v[..., -1] / v.sum(axis=-1)),
-        sem_agreement=project.size(lambda v: _ratio(facets, v, "sem_agreement")),
-        sem_consistency=project.size(lambda v: _ratio(facets, v, "sem_consistency")),
-        sem_intra=project.size(lambda v: np.sqrt(v[..., -1])),
+        agreement=project.share(lambda v: _ratio(facets, v, readings, "icc_agreement")),
+        consistency=project.share(lambda v: _ratio(facets, v, readings, "icc_consistency")),
+        intra=project.share(lambda v: v[..., :-1].sum(axis=-1) / (v[..., :-1].sum(axis=-1) + v[..., -1] / readings)),
+        sem_agreement=project.size(lambda v: _ratio(facets, v, readings, "sem_agreement")),
+        sem_consistency=project.size(lambda v: _ratio(facets, v, readings, "sem_consistency")),
+        sem_intra=project.size(lambda v: np.sqrt(v[..., -1] / readings)),
         components=_components(ratings, facets, variances, fit, confidence, covariance),
         targets=len(ratings.targets),
         complete_targets=complete_targets,
@@ -215,20 +217,13 @@ def _labelled(ratings: Ratings) -> pd.DataFrame:
     )
 
 
-def _ratio(facets: list[tuple[str, ...]], variances: FloatArray, wanted: str) -> FloatArray:
-    """A decision-study number for one rater and one trial, for one set of variances or many."""
-    table = np.atleast_2d(variances)
-    found = [
-        float(
-            getattr(
-                decide(
-                    dict(zip(facets, row.tolist(), strict=True)), {RATER: 1, "trial": 1}, objects=(PARTICIPANT, LIMB)
-                ),
-                wanted,
-            )
-        )
-        for row in table
-    ]
+def _ratio(facets: list[tuple[str, ...]], variances: FloatArray, readings: int, wanted: str) -> FloatArray:
+    """A decision-study number for one rater and so many readings, for one set of variances or many."""
+    counts = {RATER: 1, "trial": readings}
+    found = []
+    for row in np.atleast_2d(variances).tolist():
+        study = decide(dict(zip(facets, row, strict=True)), counts, objects=(PARTICIPANT, LIMB))
+        found.append(float(getattr(study, wanted)))
     return np.array(found) if variances.ndim > 1 else np.asarray(found[0])
 
 
@@ -320,7 +315,7 @@ def _cautions(ratings: Ratings, complete_targets: int, fit: MixedFit) -> tuple[s
             f"{counted(len(ratings.targets), 'limb')} of {counted(_people(ratings), 'person', 'persons')}: limbs are "
             "nested in persons in the model and never counted as two people."
         )
-    if len(ratings.raters) < 4:
+    if 1 < len(ratings.raters) < 4:
         said.append(
             f"With {counted(len(ratings.raters), 'rater')} the analytic interval is too narrow wherever raters' "
             "differences count; read the bootstrap one, which is narrow too where the rater component is near 0."

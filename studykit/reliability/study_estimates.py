@@ -1,0 +1,271 @@
+"""Correlation, standard error and detectable change of one measure of a study, by the route its design allows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from studykit.formatting import counted, percent
+from studykit.numerics import precision as sizes
+from studykit.numerics.icc import spearman_brown
+from studykit.reliability.coefficient import IccAnswer, icc_of_table
+from studykit.reliability.concurrent import inter_and_intra
+from studykit.reliability.error_size import PrecisionAnswer, precision_of_table
+from studykit.reliability.incomplete import IncompleteAnswer, Projected, incomplete
+from studykit.reliability.ratings import Ratings, one_way, read_ratings, two_way
+from studykit.reliability.study_readings import BETWEEN, BOTH, NESTED, StudyReadings
+from studykit.reliability.study_result import Row
+
+LEVELS: Final = (0.95, 0.90)
+RESAMPLES: Final = 300
+"""Of the parametric bootstrap in a report: its limits carry a few per cent of their distance as noise."""
+SEED: Final = 20240229
+BETWEEN_RATERS: Final = "between raters"
+WITHIN_RATER: Final = "within a rater"
+
+
+@dataclass(frozen=True, slots=True)
+class Precision:
+    """What a report and the change room need.
+
+    Attributes:
+        rows: every number.
+        icc: the main correlation; sem: the main standard error.
+        where: whose error the main SEM is: between raters where raters shared targets, else within a rater.
+        targets, people, raters: what it was computed from.
+        cautions: sentences; methods: a sentence.
+        seed: of the bootstrap; None where chance played no part.
+    """
+
+    rows: tuple[Row, ...]
+    icc: Row
+    sem: Row
+    where: str
+    targets: int
+    people: int
+    raters: tuple[str, ...]
+    cautions: tuple[str, ...]
+    methods: str
+    seed: int | None = None
+
+
+def precision_of(readings: StudyReadings) -> Precision:
+    """Numbers of one measure: mean squares where the table is complete, the mixed model where it has gaps.
+
+    Raises:
+        DesignError, FitError: the readings cannot answer; the sentence says why.
+    """
+    ratings = read_ratings(
+        readings.frame, target=readings.target, rater="rater_id", value="value", cluster=readings.cluster
+    )
+    counts = ratings.counts
+    if readings.design == BOTH:
+        return _concurrent(readings) if bool(np.all(counts == counts.max())) else _mixed(readings)
+    if readings.design == BETWEEN:
+        return _between(readings, ratings) if bool(np.all(counts > 0)) else _mixed(readings)
+    per_target = counts.sum(axis=1)
+    return _one_way(readings, ratings) if bool(np.all(per_target == per_target.max())) else _mixed_one_way(readings)
+
+
+def _concurrent(readings: StudyReadings) -> Precision:
+    """Several raters, several trials each: one analysis for both questions."""
+    got = inter_and_intra(
+        readings.frame,
+        target=readings.target,
+        rater="rater_id",
+        value="value",
+        cluster=readings.cluster,
+        generalise_to=readings.generalise_to,
+        readings=readings.readings,
+        confidence=readings.confidence,
+    )
+    of_persons = "" if readings.cluster is None else ", degrees of freedom of persons"
+    how, sums = f"F ratio{of_persons}", f"sums of mean squares{of_persons}"
+    parts = [
+        ("", BETWEEN_RATERS, got.inter),
+        ("_within", WITHIN_RATER, got.intra),
+        *((f"_within.{part.rater}", f"within {part.rater}", part) for part in got.intra_by_rater),
+    ]
+    names = [readings.form.name, *["ICC"] * (len(parts) - 1)]
+    iccs = [
+        Row(f"icc{key}", f"{name} {where}", p.value, p.low, p.high, "", how)
+        for name, (key, where, p) in zip(names, parts, strict=True)
+    ]
+    sems = [
+        Row(f"sem{key}", f"SEM {where}", p.sem, p.sem_low, p.sem_high, readings.unit, sums) for key, where, p in parts
+    ]
+    changes = [*_changes(sems[0], "", BETWEEN_RATERS), *_changes(sems[1], "_within", WITHIN_RATER)]
+    methods = (
+        f"Reliability between and within {counted(len(got.rater_names), 'rater')} ({got.raters}) was estimated from "
+        f"one analysis of variance of {counted(got.targets, 'target')} by raters by {got.trials} trials (Eliasziw et "
+        f"al. 1994), for {readings.reading_words}; standard errors of measurement have intervals after Graybill and "
+        "Wang (1980), and MDC = z √2 SEM."
+    )
+    cautions = (*((got.reason,) if got.reason else ()), *got.cautions)
+    return Precision(
+        rows=(*iccs, *sems, *changes),
+        icc=iccs[0],
+        sem=sems[0],
+        where=BETWEEN_RATERS,
+        targets=got.targets,
+        people=got.people,
+        raters=got.rater_names,
+        cautions=cautions,
+        methods=methods,
+    )
+
+
+def _between(readings: StudyReadings, ratings: Ratings) -> Precision:
+    """Several raters on shared targets; repeats that only some raters made are averaged, and said."""
+    table = two_way(ratings, mean_of_trials=True)
+    got = icc_of_table(table, readings.form, confidence=readings.confidence)
+    size = precision_of_table(table, readings.form.form, confidence=readings.confidence)
+    extra: tuple[str, ...] = ()
+    if int(ratings.counts.max()) > 1:
+        extra = ("Repeated readings of a rater were averaged first: the numbers hold for such means.",)
+    elif readings.readings > 1:
+        extra = (
+            f"Use is planned with means of {readings.readings} readings, but each rater read once: the numbers hold "
+            "for single readings and are on the safe side.",
+        )
+    methods = (
+        f"{readings.form.name} ({readings.form.model}; McGraw and Wong 1996) was estimated from "
+        f"{counted(got.targets, 'target')} by {counted(len(ratings.raters), 'rater')}; the standard error of "
+        "measurement comes from the mean squares of the same analysis, and MDC = z √2 SEM."
+    )
+    return _plain(readings, ratings, got, size, BETWEEN_RATERS, extra, methods)
+
+
+def _one_way(readings: StudyReadings, ratings: Ratings) -> Precision:
+    """Trials of one rater a target, or raters that differ between targets."""
+    table = one_way(ratings)
+    nested = readings.design == NESTED
+    got = icc_of_table(table, readings.form, confidence=readings.confidence)
+    count = 1 if nested else readings.readings
+    size = precision_of_table(table, "one-way", confidence=readings.confidence, measurements=count)
+    where = "between and within raters" if nested else WITHIN_RATER
+    methods = (
+        f"{readings.form.name} (one-way random model; McGraw and Wong 1996) was estimated from "
+        f"{counted(got.targets, 'target')} with {counted(got.ratings_per_target, 'reading')} each, for "
+        f"{readings.reading_words}; the standard error of measurement comes from the mean square within targets, and "
+        "MDC = z √2 SEM."
+    )
+    return _plain(readings, ratings, got, size, where, () if nested else (ONE_RATER,), methods, averaged=count)
+
+
+ONE_RATER: Final = (
+    "Each target was read by one rater on one occasion: differences between raters and between days are not in these "
+    "numbers, so that a change between visits has more error than this."
+)
+
+
+def _plain(
+    readings: StudyReadings,
+    ratings: Ratings,
+    got: IccAnswer,
+    size: PrecisionAnswer,
+    where: str,
+    extra: tuple[str, ...],
+    methods: str,
+    *,
+    averaged: int = 1,
+) -> Precision:
+    value, low, high = (float(spearman_brown(np.asarray(x), averaged)) for x in (got.value, got.low, got.high))
+    main = Row("icc", f"{got.form.name} {where}", value, low, high, "", got.interval, got.reason)
+    sem = Row("sem", f"SEM {where}", size.sem, size.low, size.high, readings.unit, size.interval, size.reason)
+    return Precision(
+        rows=(main, sem, *_changes(sem, "", where)),
+        icc=main,
+        sem=sem,
+        where=where,
+        targets=got.targets,
+        people=got.people,
+        raters=ratings.raters,
+        cautions=(*got.cautions, *(text for text in size.cautions if text not in got.cautions), *extra),
+        methods=methods,
+    )
+
+
+def _mixed(readings: StudyReadings) -> Precision:
+    """Ratings with gaps, several raters: components by REML, complete targets beside them."""
+    got = _incomplete(readings, one_rater=False)
+    agreement = readings.form.form == "agreement"
+    label = f"{readings.form.name} {BETWEEN_RATERS}"
+    main = _projected("icc", label, got.agreement if agreement else got.consistency, "")
+    error = got.sem_agreement if agreement else got.sem_consistency
+    sem = _projected("sem", f"SEM {BETWEEN_RATERS}", error, readings.unit)
+    rows = [main, sem, *_changes(sem, "", BETWEEN_RATERS)]
+    if readings.design == BOTH:
+        within = _projected("sem_within", f"SEM {WITHIN_RATER}", got.sem_intra, readings.unit)
+        rows += [_projected("icc_within", f"ICC {WITHIN_RATER}", got.intra, ""), within]
+        rows += _changes(within, "_within", WITHIN_RATER)
+    case = got.complete_case
+    if case is not None:
+        beside = f"{case.form.name} of {counted(case.targets, 'complete target')}, means of trials"
+        rows.append(Row("icc_complete", beside, case.value, case.low, case.high, "", case.interval, case.reason))
+    return _from_mixed(readings, got, tuple(rows), main, sem, BETWEEN_RATERS)
+
+
+def _mixed_one_way(readings: StudyReadings) -> Precision:
+    """Unequal numbers of readings a target: participants and residual by REML."""
+    got = _incomplete(readings, one_rater=True)
+    where = "between and within raters" if readings.design == NESTED else WITHIN_RATER
+    main = _projected("icc", f"{readings.form.name} {where}", got.intra, "")
+    sem = _projected("sem", f"SEM {where}", got.sem_intra, readings.unit)
+    return _from_mixed(readings, got, (main, sem, *_changes(sem, "", where)), main, sem, where)
+
+
+def _incomplete(readings: StudyReadings, *, one_rater: bool) -> IncompleteAnswer:
+    frame = readings.frame.assign(rater_id="one") if one_rater else readings.frame
+    return incomplete(
+        frame,
+        target=readings.target,
+        rater="rater_id",
+        value="value",
+        cluster=readings.cluster,
+        confidence=readings.confidence,
+        readings=1 if readings.design == NESTED else readings.readings,
+        resamples=RESAMPLES,
+        rng=np.random.default_rng(SEED),
+    )
+
+
+def _from_mixed(
+    readings: StudyReadings, got: IncompleteAnswer, rows: tuple[Row, ...], main: Row, sem: Row, where: str
+) -> Precision:
+    names = tuple(dict.fromkeys(readings.frame["rater_id"]))
+    beside = (got.complete_case_reason,) if got.complete_case_reason and where == BETWEEN_RATERS else ()
+    return Precision(
+        rows=rows,
+        icc=main,
+        sem=sem,
+        where=where,
+        targets=got.targets,
+        people=got.people,
+        raters=names,
+        cautions=(*got.cautions, *beside, *(() if where == BETWEEN_RATERS else (ONE_RATER,))),
+        methods=(
+            f"Variance components of {counted(got.ratings, 'reading')} of {counted(got.targets, 'target')} "
+            f"({got.complete_targets} complete) by {counted(len(names), 'rater')} were estimated by REML, for "
+            f"{readings.reading_words}; intervals come from {got.resamples} parametric bootstrap resamples, and "
+            "MDC = z √2 SEM."
+        ),
+        seed=SEED,
+    )
+
+
+def _projected(key: str, label: str, found: Projected, unit: str) -> Row:
+    low, high = found.bootstrap
+    return Row(key, label, found.value, low, high, unit, "parametric bootstrap", found.reason)
+
+
+def _changes(sem: Row, suffix: str, where: str) -> list[Row]:
+    """MDC at 95 and 90 % with the interval of the SEM carried over."""
+    rows = []
+    for wanted in LEVELS:
+        value, low, high = (float(v) for v in sizes.mdc([sem.value, sem.low, sem.high], confidence=wanted))
+        label = f"MDC at {percent(wanted)} {where}"
+        rows.append(Row(f"mdc{int(100 * wanted)}{suffix}", label, value, low, high, sem.unit, sem.how))
+    return rows
