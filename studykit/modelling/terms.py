@@ -114,7 +114,7 @@ def groupings(frame: pd.DataFrame, random: Sequence[Varies], fixed: Sequence[str
         _check_shared(frame, varies, random, fixed)
         columns, names = _columns(frame, varies, codes)
         term = RandomTerm(_engine_name(varies, made), codes, columns, varies.correlated, names)
-        _check_different(varies, codes, made)
+        _check_different(varies, codes, len(labels), made)
         made.append(Grouping(varies, codes, labels, term))
     return tuple(made)
 
@@ -126,8 +126,10 @@ def reading_notes(frame: pd.DataFrame, random: Sequence[Varies], fixed: Sequence
     for term in random:
         for name in term.columns[1:]:
             others = [column for column in term.columns if column != name]
+            if name in own or name in notes:
+                continue
             recurring = _recurring(frame, name, others)
-            if recurring and name not in own and name not in notes:
+            if recurring:
                 whole = " and ".join(map(repr, others))
                 notes[name] = (
                     f"{term.name}: the labels of {name!r} recur in {recurring} groups of {whole} and are read as "
@@ -160,12 +162,12 @@ def _check_groups(varies: Varies, labels: tuple[str, ...], n_rows: int) -> None:
         )
 
 
-def _check_different(varies: Varies, codes: np.ndarray, made: list[Grouping]) -> None:
+def _check_different(varies: Varies, codes: np.ndarray, n_groups: int, made: list[Grouping]) -> None:
     for other in made:
         if not (varies.intercept and other.varies.intercept) and varies.slope != other.varies.slope:
             continue
-        pairs = np.unique(np.stack([codes, other.codes]), axis=1).shape[1]
-        if pairs == len(np.unique(codes)) == len(other.labels):
+        pairs = len(pd.unique(codes * len(other.labels) + other.codes))
+        if pairs == n_groups == len(other.labels):
             raise DesignError(
                 f"Varies({varies.name!r}) and Varies({other.varies.name!r}) split the rows in the same way; keep one."
             )
@@ -186,8 +188,10 @@ def _check_shared(frame: pd.DataFrame, varies: Varies, random: Sequence[Varies],
         return
     for name in varies.columns:
         others = [column for column in varies.columns if column != name]
+        if name in own or not _is_one_of(name, _SHARED_WORDS):
+            continue
         recurring = _recurring(frame, name, others)
-        if recurring and name not in own and _is_one_of(name, _SHARED_WORDS):
+        if recurring:
             call, whole = ", ".join(map(repr, varies.columns)), " and ".join(map(repr, others))
             raise DesignError(
                 f"Varies({call}) reads {name!r} as a part of {whole}, but its labels recur in {recurring} of them: "
@@ -203,7 +207,7 @@ def _is_one_of(name: str, words: tuple[str, ...]) -> bool:
 def _recurring(frame: pd.DataFrame, name: str, others: list[str]) -> int:
     """In how many groups of the other columns a label of `name` occurs that occurs in another group as well."""
     pairs = frame[[*others, name]].drop_duplicates()
-    shared = pairs.groupby(name, observed=True)[name].transform("size") > 1
+    shared = pairs[name].duplicated(keep=False)
     return len(pairs.loc[shared, others].drop_duplicates())
 
 

@@ -123,10 +123,9 @@ def criterion(theta: Array, shape: CovarianceShape, products: RepeatedProducts, 
         spread = by_phi + by_residual if reml else by_residual
         weight = n * inverse - inverse @ spread @ inverse
         gradient += np.tensordot(first[at], weight, axes=2)
-        twice = np.einsum("iab,jbc->ijac", changed, changed)
-        trace += n * np.einsum("ijaa->ij", twice)
-        phi_q += np.einsum("ijab,ba->ij", twice, inverse @ by_phi)
-        residual_q += np.einsum("ijab,ba->ij", twice, inverse @ by_residual)
+        trace += n * _traces(changed, changed)
+        phi_q += _traces(changed, changed @ (inverse @ by_phi))
+        residual_q += _traces(changed, changed @ (inverse @ by_residual))
         if second is not None:
             curved += np.tensordot(second[:, :, pattern.visits[:, None], pattern.visits[None, :]], weight, axes=2)
         border = np.tensordot(sandwich, pattern.products, axes=2)
@@ -147,6 +146,12 @@ def criterion(theta: Array, shape: CovarianceShape, products: RepeatedProducts, 
         expected=0.25 * (information + information.T),
         observed=0.25 * (hessian + hessian.T),
     )
+
+
+def _traces(first: Array, second: Array) -> Array:
+    """tr(first_i second_j) for two stacks of square matrices, (k, k)."""
+    k = len(first)
+    return np.asarray(first.reshape(k, -1) @ second.transpose(0, 2, 1).reshape(k, -1).T, dtype=np.float64)
 
 
 def _contractions(pattern: Pattern, phi: Array, contrast: Array, p: int) -> tuple[Array, Array]:
@@ -178,13 +183,15 @@ def pieces(theta: Array, shape: CovarianceShape, products: RepeatedProducts) -> 
     inverses, _ = _inverses(shape.covariance(theta), products)
     p_matrices, q_matrices = np.zeros((k, p, p)), np.zeros((k, k, p, p))
     r_matrices = None if second is None else np.zeros((k, k, p, p))
+    upper = np.triu_indices(k)
     for pattern, inverse in zip(products.patterns, inverses, strict=True):
         cross = pattern.products[:, :, :p, :p]
         changed = inverse @ first[np.ix_(np.arange(k), pattern.visits, pattern.visits)]
         sandwich = changed @ inverse
         p_matrices -= np.tensordot(sandwich, cross, axes=2)
-        q_matrices += np.tensordot(np.einsum("iab,jbc->ijac", changed, sandwich), cross, axes=2)
+        q_matrices[upper] += np.tensordot(changed[upper[0]] @ sandwich[upper[1]], cross, axes=2)
         if second is not None and r_matrices is not None:
             bent = inverse @ second[:, :, pattern.visits[:, None], pattern.visits[None, :]] @ inverse
             r_matrices += np.tensordot(bent, cross, axes=2)
+    q_matrices[upper[1], upper[0]] = q_matrices[upper].transpose(0, 2, 1)
     return Pieces(p_matrices=p_matrices, q_matrices=q_matrices, r_matrices=r_matrices)

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -337,6 +341,27 @@ class TestMovingTheData:
         assert b.log_likelihood == pytest.approx(2 * a.log_likelihood, rel=1e-9)
         np.testing.assert_allclose(b.beta, a.beta, rtol=1e-7, atol=1e-9)
         np.testing.assert_allclose(2 * b.phi, a.phi, rtol=1e-7, atol=1e-12)
+
+
+def test_one_and_two_threads_give_the_same_answers() -> None:
+    script = (
+        "import sys, numpy as np; sys.path.insert(0, sys.argv[1]); import test_repeated_routes as t\n"
+        "found = [t.answers(t.sample(21, n=60).fit(word)) for word in t.COVARIANCE_WORDS]\n"
+        "print(' '.join(repr(float(value)) for value in np.concatenate(found)))"
+    )
+    printed = []
+    for threads in ("1", "2"):
+        env = {**os.environ, "OPENBLAS_NUM_THREADS": threads, "OMP_NUM_THREADS": threads, "MKL_NUM_THREADS": threads}
+        done = subprocess.run(
+            [sys.executable, "-c", script, str(Path(__file__).parent)],
+            env=env,
+            capture_output=True,
+            text=True,
+            check=True,
+            cwd=Path(__file__).parents[3],
+        )
+        printed.append(np.array(done.stdout.split(), dtype=float))
+    np.testing.assert_allclose(printed[1], printed[0], rtol=1e-8)  # sums in another order
 
 
 @pytest.mark.parametrize("word", COVARIANCE_WORDS)
