@@ -19,8 +19,8 @@ from studykit.data.file_findings import file_findings
 from studykit.data.findings import POSITION, joined, no_findings
 from studykit.data.gathered import Gathered, once_per_cell
 from studykit.data.intake import gather
-from studykit.data.row_errors import row_errors, without_errors
-from studykit.data.rules import Given, suspicions
+from studykit.data.row_errors import row_errors
+from studykit.data.rules import CodedColumns, Given, suspicions
 from studykit.data.schemas import CELL_MISSING
 from studykit.data.setting_aside import rows_with_reasons
 from studykit.data.study import Study
@@ -71,13 +71,13 @@ def check_gathered(gathered: Gathered, protocol: Protocol, *, progress: Progress
     """
     _tell(progress, "Checking every table")
     about_files = file_findings(gathered, protocol)
-    errors = row_errors(gathered, protocol)
-    used = without_errors(gathered, errors)
+    coded = CodedColumns(gathered)
+    errors, used = row_errors(gathered, protocol, coded)
     set_aside = {table: rows_with_reasons(gathered, table, errors) for table in COLUMNS}
     _assert_every_row_accounted_for(gathered, used, set_aside)
     readable = about_files.empty and not used[MEASUREMENTS].empty
     _tell(progress, "Looking for slips")
-    doubts = suspicions(Given(protocol, gathered, used)) if readable else no_findings()
+    doubts = suspicions(Given(protocol, gathered, used, coded)) if readable else no_findings()
     findings = _in_order(about_files, errors, doubts, other=gathered.findings)
     rows_aside = {table: len(set_aside[table]) for table in COLUMNS}
     rows_in = {table: len(gathered.tables[table]) for table in COLUMNS}
@@ -111,9 +111,9 @@ def _in_order(
     When a whole column is empty, one line says so and stands for its cells.
     """
     whole = set(zip(about_files["table"], about_files["column"], strict=True))
-    covered = errors["rule"].isin([CELL_MISSING, "side_missing"]) & np.array(
-        [pair in whole for pair in zip(errors["table"], errors["column"], strict=True)], dtype=bool
-    )
+    places = zip(errors["table"].to_numpy(dtype=object), errors["column"].to_numpy(dtype=object), strict=True)
+    in_whole = np.array([pair in whole for pair in places], dtype=bool)
+    covered = errors["rule"].isin([CELL_MISSING, "side_missing"]) & in_whole
     every = joined([about_files, other[other[POSITION] < 0], errors[~covered], other[other[POSITION] >= 0], doubts])
     every = every.drop_duplicates(["table", "column", "rule", POSITION, "message"])
     rank = pd.DataFrame(

@@ -67,7 +67,7 @@ def _sentences(
         return [f"{cell!r} is not allowed here{hints[cell]}" for cell in cells]
     measures = given.gathered.tables[table]["measure"].iloc[positions]
     known = {name: _about_measure(rule, name, protocol) for name in measures.unique()}
-    return [f"{cell}{known[name]}" for cell, name in zip(cells, measures, strict=True)]
+    return [f"{cell}{known[name]}" for cell, name in zip(cells, measures.to_numpy(dtype=object), strict=True)]
 
 
 def _about_measure(rule: str, name: str, protocol: Protocol) -> str:

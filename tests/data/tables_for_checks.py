@@ -224,3 +224,8 @@ def from_plain_csv(folder: Path, protocol: Protocol) -> Tables:
                 raw[column] = pd.to_numeric(raw[column])
         tables[table] = raw.astype(types)
     return tables
+
+
+def synthetic_study(name: str) -> Path:
+    """Folder of a study that comes with the kit."""
+    return Path(__file__).parents[2] / "synthetic_data" / name

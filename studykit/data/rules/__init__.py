@@ -13,7 +13,7 @@ from functools import partial
 import pandas as pd
 
 from studykit.data.rules import course, dates, identities, people, prescribed, references, trials
-from studykit.data.rules.given import Given
+from studykit.data.rules.given import CodedColumns, Given
 from studykit.data.rules.suspicions import suspicions
 from studykit.vocabulary import DIARY, EVENTS, FLOW, MEASUREMENTS, PARTICIPANTS, PRESCRIPTIONS, RATERS
 
@@ -65,4 +65,12 @@ TABLES_OTHERS_LEAN_ON = (PARTICIPANTS, RATERS, FLOW, PRESCRIPTIONS)
 TABLES_NOBODY_LEANS_ON = (EVENTS, MEASUREMENTS, DIARY)
 """Checked once, after the others."""
 
-__all__ = ["ERROR_RULES", "TABLES_NOBODY_LEANS_ON", "TABLES_OTHERS_LEAN_ON", "ErrorRule", "Given", "suspicions"]
+__all__ = [
+    "ERROR_RULES",
+    "TABLES_NOBODY_LEANS_ON",
+    "TABLES_OTHERS_LEAN_ON",
+    "CodedColumns",
+    "ErrorRule",
+    "Given",
+    "suspicions",
+]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from studykit.data.rules.readings import Readings, grouped
+from studykit.data.rules.readings import Cells, Readings, grouped
 from studykit.data.rules.slips import FITS_WITHIN, Suspects
 from studykit.data.rules.spread import FEWEST, SMALLEST_SHARE, centre_and_scale, limit, standard_scores
 
@@ -33,18 +33,23 @@ class VisitMeans:
     side: np.ndarray
 
 
-def visit_means(readings: Readings) -> VisitMeans:
+def visit_means(readings: Readings, cells: Cells) -> VisitMeans:
     """The means by visit; readings without a visit are left out."""
-    placed = readings.where(readings.visit >= 0)
-    cells = grouped(placed.participant, placed.measure, placed.side, placed.visit)
-    lines = grouped(*(codes[cells.first] for codes in (placed.participant, placed.measure, placed.side)))
-    mean = np.full((len(lines), max(readings.visits, 1)), np.nan)
-    position = np.full(mean.shape, -1, dtype=np.int64)
-    where = lines.of_reading, placed.visit[cells.first]
-    mean[where] = cells.mean(placed.value)
-    position[where] = placed.position[cells.first]
-    at = cells.first[lines.first]
-    return VisitMeans(mean, position, placed.participant[at], placed.measure[at], placed.side[at])
+    placed = np.flatnonzero(cells.visit >= 0)
+    lines = grouped(cells.line[placed])
+    shape = len(lines), max(readings.visits, 1)
+    place = lines.of_reading * shape[1] + cells.visit[placed]
+    count = cells.groups.count[placed]
+    total = np.bincount(place, weights=cells.mean[placed] * count, minlength=shape[0] * shape[1])
+    number = np.bincount(place, weights=count, minlength=shape[0] * shape[1])
+    mean = np.full(len(total), np.nan)
+    np.divide(total, number, out=mean, where=number > 0)
+    position = np.full(len(total), -1, dtype=np.int64)
+    position[place[::-1]] = cells.position[placed][::-1]
+    at = placed[lines.first]
+    return VisitMeans(
+        mean.reshape(shape), position.reshape(shape), cells.participant[at], cells.measure[at], cells.side[at]
+    )
 
 
 def jumps(readings: Readings, means: VisitMeans) -> Suspects:
@@ -81,11 +86,12 @@ def swapped_sides(readings: Readings, means: VisitMeans) -> Suspects:
     """
     pairs = grouped(means.participant, means.measure)
     sides = [np.full((len(pairs), means.mean.shape[1]), np.nan) for _ in range(2)]
-    position = np.full(sides[0].shape, -1, dtype=np.int64)
+    positions_of = [np.full(sides[0].shape, -1, dtype=np.int64) for _ in range(2)]
     for side in (0, 1):
         lines = np.flatnonzero(means.side == side)
         sides[side][pairs.of_reading[lines]] = means.mean[lines]
-        position[pairs.of_reading[lines]] = np.maximum(position[pairs.of_reading[lines]], means.position[lines])
+        positions_of[side][pairs.of_reading[lines]] = means.position[lines]
+    position = np.minimum(*positions_of)
     difference = sides[0] - sides[1]
     measure = means.measure[pairs.first]
     others = _median_of_other_columns(difference)
@@ -110,10 +116,11 @@ def _median_of_other_columns(table: np.ndarray) -> np.ndarray:
     """For each cell the median of the other finite cells of its row; nan where there are none."""
     result = np.full(table.shape, np.nan)
     for column in range(table.shape[1]):
-        others = np.delete(table, column, axis=1)
-        some = np.isfinite(others).any(axis=1)
-        if some.any():
-            result[some, column] = np.nanmedian(others[some], axis=1)
+        others = np.sort(np.delete(table, column, axis=1), axis=1)  # nan sorts to the end
+        finite = np.isfinite(others).sum(axis=1)
+        some = np.flatnonzero(finite)
+        low, high = others[some, (finite[some] - 1) // 2], others[some, finite[some] // 2]
+        result[some, column] = (low + high) / 2.0
     return result
 
 

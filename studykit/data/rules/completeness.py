@@ -7,25 +7,22 @@ import pandas as pd
 
 from studykit.data.findings import joined
 from studykit.data.rules.given import Given
-from studykit.data.rules.readings import Readings, grouped
+from studykit.data.rules.readings import Cells, Readings, grouped
 from studykit.vocabulary import MEASUREMENTS, SIDES, SUSPICION
 
 
-def missing_trials(given: Given, readings: Readings) -> pd.DataFrame:
+def missing_trials(given: Given, readings: Readings, cells: Cells) -> pd.DataFrame:
     """Trial numbers that do not run 1, 2, 3, ..., and cells with fewer trials than planned.
 
     A cell is one participant, visit, side, measure and rater; its first row is shown. A cell with a gap is not shown a
     second time for having too few.
     """
-    cells = grouped(readings.participant, readings.visit, readings.side, readings.measure, readings.rater)
-    highest = np.zeros(len(cells))
-    np.maximum.at(highest, cells.of_reading, readings.trial)
-    lowest = np.full(len(cells), np.inf)
-    np.minimum.at(lowest, cells.of_reading, readings.trial)
-    planned = np.array([measure.trials_per_visit for measure in readings.measures])[readings.measure[cells.first]]
-    gap = (highest > cells.count) | (lowest > 1)
-    few = ~gap & (cells.count < planned)
-    at_gap, at_few = readings.position[cells.first[gap]], readings.position[cells.first[few]]
+    count = cells.groups.count
+    lowest, highest = cells.groups.extremes(readings.trial.astype(np.float64))
+    planned = np.array([measure.trials_per_visit for measure in readings.measures])[cells.measure]
+    gap = (highest > count) | (lowest > 1)
+    few = ~gap & (count < planned)
+    at_gap, at_few = cells.position[gap], cells.position[few]
     return joined(
         [
             given.report(
@@ -36,7 +33,7 @@ def missing_trials(given: Given, readings: Readings) -> pd.DataFrame:
                 severity=SUSPICION,
                 message=[
                     f"{have} trials, numbered {int(low)} to {int(high)}."
-                    for have, low, high in zip(cells.count[gap], lowest[gap], highest[gap], strict=True)
+                    for have, low, high in zip(count[gap], lowest[gap], highest[gap], strict=True)
                 ],
                 what_to_do="Look for the trial that is missing or was set aside, or correct the numbers.",
             ),
@@ -47,8 +44,7 @@ def missing_trials(given: Given, readings: Readings) -> pd.DataFrame:
                 rule="trials_missing",
                 severity=SUSPICION,
                 message=[
-                    f"{have} of {want} planned trials."
-                    for have, want in zip(cells.count[few], planned[few], strict=True)
+                    f"{have} of {want} planned trials." for have, want in zip(count[few], planned[few], strict=True)
                 ],
                 what_to_do="Look for the readings that are missing; if they were not taken, leave it.",
             ),
@@ -56,20 +52,21 @@ def missing_trials(given: Given, readings: Readings) -> pd.DataFrame:
     )
 
 
-def missing_side(given: Given, readings: Readings) -> pd.DataFrame:
+def missing_side(given: Given, cells: Cells) -> pd.DataFrame:
     """One side missing at a visit of a person whose sides were both read at another visit."""
-    sided = readings.where(readings.side >= 0)
-    visits = grouped(sided.participant, sided.measure, sided.visit)
+    sided = np.flatnonzero(cells.side >= 0)
+    visits = grouped(cells.participant[sided], cells.measure[sided], cells.visit[sided])
     has = np.zeros((len(visits), 2), dtype=bool)
-    has[visits.of_reading, sided.side] = True
-    person = grouped(sided.participant[visits.first], sided.measure[visits.first])
+    has[visits.of_reading, cells.side[sided]] = True
+    at = sided[visits.first]
+    person = grouped(cells.participant[at], cells.measure[at])
     both = has.all(axis=1)
     ever = np.bincount(person.of_reading, weights=both, minlength=len(person)) > 0
     lacking = np.flatnonzero(~both & ever[person.of_reading])
     absent = np.argmin(has[lacking], axis=1)
     return given.report(
         MEASUREMENTS,
-        sided.position[visits.first[lacking]],
+        cells.position[at[lacking]],
         column="side",
         rule="side_not_measured",
         severity=SUSPICION,
@@ -80,10 +77,18 @@ def missing_side(given: Given, readings: Readings) -> pd.DataFrame:
     )
 
 
-def mixed_warm_up(given: Given) -> pd.DataFrame:
+def mixed_warm_up(given: Given, readings: Readings) -> pd.DataFrame:
     """One participant read both warmed up and not."""
     rows = given.tables[MEASUREMENTS]
-    at = _groups_with_both(rows["participant_id"], rows["warmed_up"])
+    warmed = rows["warmed_up"].to_numpy(dtype=np.float64, na_value=np.nan)
+    known = np.flatnonzero(np.isfinite(warmed))
+    people = int(readings.participant.max(initial=-1)) + 1
+    yes = np.bincount(readings.participant[known], weights=warmed[known], minlength=people)
+    all_known = np.bincount(readings.participant[known], minlength=people)
+    mixed = (yes > 0) & (yes < all_known)
+    of_mixed = known[mixed[readings.participant[known]]]
+    _, first = np.unique(readings.participant[of_mixed], return_index=True)
+    at = np.sort(of_mixed[first])
     return given.report(
         MEASUREMENTS,
         rows.index.to_numpy()[at],
@@ -109,14 +114,3 @@ def blinding_missing(given: Given) -> pd.DataFrame:
         message="Other rows say whether the rater was blinded; this one does not.",
         what_to_do="Fill in yes or no.",
     )
-
-
-def _groups_with_both(who: pd.Series, yes_no: pd.Series) -> np.ndarray:
-    """Index of the first row of each group in which both yes and no occur."""
-    known = np.flatnonzero(yes_no.notna().to_numpy() & who.notna().to_numpy())
-    if not len(known):
-        return known
-    groups = grouped(pd.factorize(who.iloc[known])[0])
-    yes = yes_no.iloc[known].to_numpy(dtype=bool)
-    share = groups.mean(yes.astype(np.float64))
-    return np.asarray(known[groups.first[(share > 0.0) & (share < 1.0)]])

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.data.findings import joined
-from studykit.data.rules.given import Given, as_days, date_text, looked_up
+from studykit.data.rules.given import Given, as_days, date_text
 from studykit.vocabulary import DIARY, ERROR, MEASUREMENTS, PARTICIPANTS, SUSPICION
 
 DATE_COLUMN = {MEASUREMENTS: "measured_on", DIARY: "done_on", "events": "happened_on"}
@@ -24,9 +24,8 @@ FEWEST_ENROLMENTS = 5
 
 def study_day(given: Given, table: str) -> np.ndarray:
     """Days from the participant's enrolment to each row of a table, nan where either date is not known."""
-    rows = given.tables[table]
-    enrolled = looked_up(rows["participant_id"], given.enrolled_day())
-    return np.asarray(as_days(rows[DATE_COLUMN[table]]) - enrolled)
+    enrolled = given.looked_up(table, "participant_id", given.enrolled_day())
+    return np.asarray(given.days(table, DATE_COLUMN[table]) - enrolled)
 
 
 def before_enrolment(given: Given, table: str) -> pd.DataFrame:
@@ -38,7 +37,7 @@ def before_enrolment(given: Given, table: str) -> pd.DataFrame:
     earliest = np.zeros(len(rows))
     if table == MEASUREMENTS:
         opens = pd.Series({visit.key: min(0.0, visit.earliest_day) for visit in given.protocol.visits}, dtype="float64")
-        earliest = np.nan_to_num(looked_up(rows["visit"], opens), nan=0.0)
+        earliest = np.nan_to_num(given.looked_up(table, "visit", opens), nan=0.0)
     early = np.flatnonzero(day < earliest)
     return given.report(
         table,
@@ -54,8 +53,8 @@ def before_enrolment(given: Given, table: str) -> pd.DataFrame:
 def after_loss(given: Given, table: str) -> pd.DataFrame:
     """A reading or a diary row after the day on which the participant left the study."""
     rows = given.tables[table]
-    left = looked_up(rows["participant_id"], given.lost_day())
-    late = np.flatnonzero(as_days(rows[DATE_COLUMN[table]]) > left)
+    left = given.looked_up(table, "participant_id", given.lost_day())
+    late = np.flatnonzero(given.days(table, DATE_COLUMN[table]) > left)
     return given.report(
         table,
         rows.index.to_numpy()[late],
@@ -89,8 +88,12 @@ def outside_window(given: Given) -> pd.DataFrame:
     """A reading outside the window of its visit: late visits happen, so this is a suspicion and the row stays."""
     rows, day = given.tables[MEASUREMENTS], study_day(given, MEASUREMENTS)
     visits = given.protocol.visits
-    opens = looked_up(rows["visit"], pd.Series({visit.key: visit.earliest_day for visit in visits}, dtype="float64"))
-    closes = looked_up(rows["visit"], pd.Series({visit.key: visit.latest_day for visit in visits}, dtype="float64"))
+    opens = given.looked_up(
+        MEASUREMENTS, "visit", pd.Series({visit.key: visit.earliest_day for visit in visits}, dtype="float64")
+    )
+    closes = given.looked_up(
+        MEASUREMENTS, "visit", pd.Series({visit.key: visit.latest_day for visit in visits}, dtype="float64")
+    )
     outside = np.flatnonzero((day < opens) | (day > closes))
     return given.report(
         MEASUREMENTS,

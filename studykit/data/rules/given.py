@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,30 @@ import pandas as pd
 from studykit.data.findings import found, no_findings
 from studykit.data.gathered import Gathered
 from studykit.protocol import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class CodedColumns:
+    """Columns of the gathered tables as numbers; each is worked out when a rule first asks for it and then kept."""
+
+    gathered: Gathered
+    words: dict[tuple[str, str], tuple[np.ndarray, pd.Index]] = field(default_factory=dict)
+    days: dict[tuple[str, str], np.ndarray] = field(default_factory=dict)
+
+    def words_of(self, table: str, column: str) -> tuple[np.ndarray, pd.Index]:
+        """(n,) codes, -1 where empty, and the words that they stand for, in order of first appearance."""
+        key = (table, column)
+        if key not in self.words:
+            codes, names = pd.factorize(self.gathered.tables[table][column])
+            self.words[key] = codes, pd.Index(names)
+        return self.words[key]
+
+    def days_of(self, table: str, column: str) -> np.ndarray:
+        """(n,) days since 1970-01-01, nan where empty."""
+        key = (table, column)
+        if key not in self.days:
+            self.days[key] = as_days(self.gathered.tables[table][column])
+        return self.days[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,11 +46,13 @@ class Given:
         gathered: all rows as they were read, with their places and texts.
         tables: table name -> rows under check; the index is the position in the gathered table. The table that a rule
             of severity "error" speaks about is whole; the other tables hold only rows that no error has set aside.
+        coded_columns: the words and days of whole columns as numbers, worked out once for all rules.
     """
 
     protocol: Protocol
     gathered: Gathered
     tables: Mapping[str, pd.DataFrame]
+    coded_columns: CodedColumns
 
     def has(self, table: str) -> bool:
         """True when the study brought this table."""
@@ -50,7 +76,7 @@ class Given:
         places = self.gathered.places[table]
         heading: str | list[str] = self.gathered.headings[table].get(column, column)
         if column == "value" and "value_heading" in places:
-            heading = [str(name) for name in places["value_heading"].iloc[positions]]
+            heading = [str(name) for name in places["value_heading"].iloc[positions].to_numpy(dtype=object)]
         return found(
             places,
             positions,
@@ -67,7 +93,26 @@ class Given:
         """The cells as they were read."""
         texts = self.gathered.texts[table]
         frame = texts if column in texts else self.gathered.tables[table]
-        return ["" if pd.isna(cell) else str(cell) for cell in frame[column].iloc[positions]]
+        return ["" if pd.isna(cell) else str(cell) for cell in frame[column].iloc[positions].to_numpy(dtype=object)]
+
+    def words(self, table: str, column: str) -> tuple[np.ndarray, pd.Index]:
+        """Codes of the rows under check, -1 where empty, and the words of the whole column."""
+        codes, names = self.coded_columns.words_of(table, column)
+        return self._under_check(table, codes), names
+
+    def days(self, table: str, column: str) -> np.ndarray:
+        """Days since 1970-01-01 of the rows under check, nan where empty."""
+        return self._under_check(table, self.coded_columns.days_of(table, column))
+
+    def looked_up(self, table: str, column: str, by_word: pd.Series) -> np.ndarray:
+        """The number that belongs to each row's word, nan for a word that is not listed."""
+        codes, names = self.words(table, column)
+        by_code: np.ndarray = np.append(by_word.reindex(names).to_numpy(dtype=np.float64), np.nan)
+        return np.asarray(by_code[codes])
+
+    def _under_check(self, table: str, whole: np.ndarray) -> np.ndarray:
+        rows = self.tables[table]
+        return whole if len(rows) == len(whole) else whole[rows.index.to_numpy()]
 
     def enrolled_day(self) -> pd.Series:
         """participant_id -> days since 1970 of enrolment, nan when not recorded; ids named twice are left out."""
@@ -89,13 +134,6 @@ def as_days(dates: pd.Series) -> np.ndarray:
     days: np.ndarray = stamps.astype(np.float64)
     days[np.isnat(stamps)] = np.nan
     return days
-
-
-def looked_up(keys: pd.Series, by_key: pd.Series) -> np.ndarray:
-    """The number that belongs to each key, nan for a key that is not listed."""
-    codes, names = pd.factorize(keys)
-    by_code: np.ndarray = np.append(by_key.reindex(names).to_numpy(dtype=np.float64), np.nan)
-    return np.asarray(by_code[codes])
 
 
 def date_text(day: float) -> str:

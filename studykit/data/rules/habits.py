@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from studykit.data.rules.readings import Groups, Readings, grouped
+from studykit.data.rules.readings import Cells, Readings, grouped
 from studykit.data.rules.spread import RATER_CHANCE
 
 FINEST_STEP = {"deg": 1.0, "mm": 1.0, "cm": 0.1}
@@ -39,101 +39,90 @@ class Habit:
     of: int
 
 
-def favourite_digits(readings: Readings) -> Iterator[Habit]:
+def favourite_digits(readings: Readings, cells: Cells) -> Iterator[Habit]:
     """A rater who reads only multiples of five marks.
 
     Of the first trials of at least 20 cells, at least 60% are multiples of five marks (5 deg, 5 mm, 0.5 cm), and the
     exact binomial tail with a probability of 1/5 is below 1e-6. A finer read-out makes multiples rarer still, so 1/5
     errs on the side of no alarm; only first trials count, for the trials of one cell resemble one another.
     """
-    for measure, index in _first_trials(readings):
-        step = FINEST_STEP[readings.measures[measure].unit]
-        marks = readings.value[index] / step
+    for code, _, of_rater in _by_measure_and_rater(readings, cells, np.ones(len(cells), dtype=bool)):
+        marks = cells.value[of_rater] / FINEST_STEP[readings.measures[code].unit]
         coarse = np.abs(marks / 5.0 - np.rint(marks / 5.0)) < 1e-6
-        hits, of = int(coarse.sum()), len(index)
+        hits, of = int(coarse.sum()), len(of_rater)
         if hits >= LEAST_SHARE_COARSE * of and stats.binom.sf(hits - 1, of, 0.2) < RATER_CHANCE:
-            yield Habit("only_multiples_of_five", int(readings.position[index[coarse]][0]), hits, of)
+            yield Habit("only_multiples_of_five", int(cells.position[of_rater[coarse]][0]), hits, of)
 
 
-def same_trials(readings: Readings) -> Iterator[Habit]:
+def same_trials(readings: Readings, cells: Cells) -> Iterator[Habit]:
     """A rater whose trials are identical far more often than those of the other raters, or than rounding explains.
 
-    A cell counts when it has at least two trials, all of one value. The probability is the larger of two: the share
-    among the other raters (with one added to both parts of the fraction), and the share that rounding to the rater's
-    step would give with the usual spread of the trials. At least half of 20 or more cells, and an exact binomial tail
-    below 1e-6.
+    A cell counts when it has at least two trials, all of one value. The probability is the largest of three: the share
+    among the other raters (with one added to both parts of the fraction), the share that rounding to the marks of the
+    instrument would give with the usual spread of the trials, and the same for rounding to five marks when the rater
+    does that. At least half of 20 or more cells, and an exact binomial tail below 1e-6.
     """
-    cells = grouped(readings.participant, readings.visit, readings.side, readings.measure, readings.rater)
-    several = cells.count >= 2
-    same = several & (cells.span(readings.value) == 0.0)
-    measure, rater = readings.measure[cells.first], readings.rater[cells.first]
-    for code, one in _pairs(measure[several], rater[several]):
-        if readings.measures[code].graded:
-            continue
-        mine = np.flatnonzero(several & (measure == code) & (rater == one))
-        others = np.flatnonzero(several & (measure == code) & (rater != one))
+    several = cells.groups.count >= 2
+    same = several & (cells.span == 0.0)
+    for code, one, mine in _by_measure_and_rater(readings, cells, several):
         hits, of = int(same[mine].sum()), len(mine)
-        if of < FEWEST_CELLS or hits < LEAST_SHARE_SAME * of:
+        if hits < LEAST_SHARE_SAME * of:
             continue
+        others = np.flatnonzero(several & (cells.measure == code) & (cells.rater != one))
         basis = others if len(others) >= FEWEST_CELLS else mine
-        chance = max(
-            (same[others].sum() + 1.0) / (len(others) + 2.0) if len(others) else 0.0,
-            _same_by_rounding(readings, cells, basis),
-        )
+        step = FINEST_STEP[readings.measures[code].unit]
+        marks = cells.value[mine] / (5.0 * step)
+        if np.mean(np.abs(marks - np.rint(marks)) < 1e-6) >= LEAST_SHARE_COARSE:
+            step *= 5.0
+        chance = max((same[others].sum() + 1.0) / (len(others) + 2.0), _same_by_rounding(cells, basis, step))
         if stats.binom.sf(hits - 1, of, min(chance, 1.0)) < RATER_CHANCE:
-            at = mine[same[mine]][0]
-            yield Habit("trials_identical_too_often", int(readings.position[cells.first[at]]), hits, of)
+            yield Habit("trials_identical_too_often", int(cells.position[mine[same[mine]]][0]), hits, of)
 
 
-def one_value_for_everybody(readings: Readings) -> Iterator[Habit]:
+def one_value_for_everybody(readings: Readings, cells: Cells) -> Iterator[Habit]:
     """One rater, one day, one measure: the first trials of at least five people are all the same number.
 
     Shown when the probability, (sum of squared shares of the values of this measure)^(people - 1), is below 1e-6.
     """
-    dated = readings.where(np.isfinite(readings.day))
-    once = grouped(dated.participant, dated.measure, dated.rater, dated.day.astype(np.int64))
-    first = once.first
-    days = grouped(dated.rater[first], dated.measure[first], dated.day[first].astype(np.int64))
-    span = days.span(dated.value[first])
+    day = readings.day[cells.groups.first]
+    dated = np.flatnonzero(np.isfinite(day))
+    dated_day = (day[dated] - day[dated].min(initial=0.0)).astype(np.int64)
+    days = grouped(cells.rater[dated], cells.measure[dated], dated_day)
+    span = days.span(cells.value[dated])
     for group in np.flatnonzero((span == 0.0) & (days.count >= FEWEST_PEOPLE_A_DAY)):
-        at = first[days.first[group]]
-        code = int(dated.measure[at])
-        if readings.measures[code].graded:
+        first = dated[days.first[group]]
+        code = int(cells.measure[first])
+        people = len(np.unique(cells.participant[dated[days.of_reading == group]]))
+        if readings.measures[code].graded or people < FEWEST_PEOPLE_A_DAY:
             continue
-        _, counts = np.unique(dated.value[dated.measure == code], return_counts=True)
+        _, counts = np.unique(cells.value[dated][cells.measure[dated] == code], return_counts=True)
         alike = float(((counts / counts.sum()) ** 2).sum())
-        people = int(days.count[group])
         if alike ** (people - 1) < RATER_CHANCE:
-            yield Habit("one_value_for_everybody", int(dated.position[at]), people, people)
+            yield Habit("one_value_for_everybody", int(cells.position[first]), people, people)
 
 
-def _first_trials(readings: Readings) -> Iterator[tuple[int, np.ndarray]]:
-    """(measure, indices of one rater's first trials) where there are enough to judge."""
-    cells = grouped(readings.participant, readings.visit, readings.side, readings.measure, readings.rater)
-    measure, rater = readings.measure[cells.first], readings.rater[cells.first]
-    for code, one in _pairs(measure, rater):
-        index = cells.first[(measure == code) & (rater == one)]
-        if not readings.measures[code].graded and len(index) >= FEWEST_CELLS:
-            yield code, index
+def _by_measure_and_rater(
+    readings: Readings, cells: Cells, wanted: np.ndarray
+) -> Iterator[tuple[int, int, np.ndarray]]:
+    """(measure, rater, their cells) where at least 20 of the wanted cells are there to judge a reading on a scale."""
+    raters = int(cells.rater.max(initial=-1)) + 1
+    number = np.where(wanted, cells.measure * raters + cells.rater, -1)
+    pairs, counts = np.unique(number[wanted], return_counts=True)
+    for pair in pairs[counts >= FEWEST_CELLS]:
+        code, one = divmod(int(pair), raters)
+        if not readings.measures[code].graded:
+            yield code, one, np.flatnonzero(number == pair)
 
 
-def _pairs(measure: np.ndarray, rater: np.ndarray) -> list[tuple[int, int]]:
-    pairs = np.unique(np.column_stack([measure, rater]), axis=0)
-    return [(int(code), int(one)) for code, one in pairs]
-
-
-def _same_by_rounding(readings: Readings, cells: Groups, basis: np.ndarray) -> float:
-    """Probability that k normal trials, rounded to the step of the instrument, are all equal; k is the usual count.
+def _same_by_rounding(cells: Cells, basis: np.ndarray, step: float) -> float:
+    """Probability that k normal trials, rounded to marks `step` apart, are all equal; k is the usual count.
 
     The true value lies anywhere between two marks with equal probability. The spread is that of all cells of `basis`,
     those with identical trials included, which makes identical trials likelier and an alarm rarer.
     """
-    measure = readings.measures[int(readings.measure[cells.first[basis[0]]])]
-    step = FINEST_STEP[measure.unit]
-    squares = cells.sum_of_squares(readings.value)[basis]
-    freedom = cells.count[basis] - 1.0
-    sd = float(np.sqrt(squares.sum() / freedom.sum()))
-    trials = float(np.median(cells.count[basis]))
+    freedom = cells.groups.count[basis] - 1.0
+    sd = float(np.sqrt(cells.squares[basis].sum() / freedom.sum()))
+    trials = float(np.median(cells.groups.count[basis]))
     if sd == 0.0:
         return 1.0
     truth = (np.arange(200) + 0.5) / 200 * step

@@ -93,10 +93,11 @@ def similar_ids(given: Given, table: str) -> pd.DataFrame:
     plain = ids.map(alike)
     shared = ids.groupby(plain, sort=False).transform("nunique") > 1
     positions = ids.index.to_numpy()[shared.to_numpy(dtype=bool)]
-    others = ids.groupby(plain, sort=False).unique()
+    suspects = ids.loc[positions]
+    others = {key: part.unique() for key, part in suspects.groupby(plain.loc[positions], sort=False)}
     messages = [
         f"{name!r} and {_listed(others[alike(name)], name)} differ only by case, spaces or leading zeros."
-        for name in ids.loc[positions]
+        for name in suspects
     ]
     return given.report(
         table,

@@ -12,9 +12,9 @@ from typing import Self
 import numpy as np
 import pandas as pd
 
-from studykit.data.rules.given import as_days
-from studykit.protocol import Measure, Protocol
-from studykit.vocabulary import SIDES
+from studykit.data.rules.given import Given
+from studykit.protocol import Measure
+from studykit.vocabulary import MEASUREMENTS, SIDES
 
 MOST_CODES = 2**62
 
@@ -22,7 +22,10 @@ MOST_CODES = 2**62
 def combined(codes: Sequence[np.ndarray]) -> np.ndarray:
     """One whole number per row that is equal exactly where all codes are equal; (n,) int64."""
     total, size = np.zeros(len(codes[0]), dtype=np.int64), 1
-    for code in codes:
+    for given_code in codes:
+        code = given_code
+        if int(code.max(initial=-1)) > 4 * len(code) + 64:
+            code = pd.factorize(code)[0]
         width = int(code.max(initial=-1)) + 2
         if size * width >= MOST_CODES:
             total, names = pd.factorize(total)
@@ -76,28 +79,28 @@ class Readings:
 ARRAYS = ("position", "participant", "visit", "side", "measure", "rater", "trial", "value", "day")
 
 
-def readings_of(rows: pd.DataFrame, protocol: Protocol) -> Readings:
+def readings_of(given: Given) -> Readings:
     """Accepted rows of the measurements as arrays."""
-    visit_words = list(protocol.visit_keys)
-    if not visit_words:
-        visit_words = [str(word) for word in rows["visit"].dropna().unique()]
+    protocol, rows = given.protocol, given.tables[MEASUREMENTS]
+    visit, visit_names = given.words(MEASUREMENTS, "visit")
+    visit_words = list(protocol.visit_keys) or [str(word) for word in visit_names]
     return Readings(
         position=rows.index.to_numpy(dtype=np.int64),
-        participant=pd.factorize(rows["participant_id"])[0],
-        visit=_codes(rows["visit"], visit_words),
-        side=_codes(rows["side"], SIDES),
-        measure=_codes(rows["measure"], list(protocol.measures)),
-        rater=pd.factorize(rows["rater_id"])[0],
+        participant=given.words(MEASUREMENTS, "participant_id")[0],
+        visit=_numbered(visit, visit_names, visit_words),
+        side=_numbered(*given.words(MEASUREMENTS, "side"), SIDES),
+        measure=_numbered(*given.words(MEASUREMENTS, "measure"), list(protocol.measures)),
+        rater=given.words(MEASUREMENTS, "rater_id")[0],
         trial=rows["trial"].to_numpy(dtype="int64"),
         value=rows["value"].to_numpy(dtype="float64"),
-        day=as_days(rows["measured_on"]),
+        day=given.days(MEASUREMENTS, "measured_on"),
         measures=tuple(protocol.measures.values()),
         visits=len(visit_words),
     )
 
 
-def _codes(cells: pd.Series, words: Sequence[str]) -> np.ndarray:
-    codes, names = pd.factorize(cells)
+def _numbered(codes: np.ndarray, names: pd.Index, words: Sequence[str]) -> np.ndarray:
+    """Codes that count in the order of `words`."""
     place = np.append(pd.Index(words, dtype="str").get_indexer(pd.Index(names, dtype="str")), -1)
     return np.asarray(place[codes])
 
@@ -128,11 +131,16 @@ class Groups:
         away = value - self.mean(value)[self.of_reading]
         return np.asarray(np.bincount(self.of_reading, weights=away * away, minlength=len(self)))
 
-    def span(self, value: np.ndarray) -> np.ndarray:
-        """(g,) largest minus smallest value of each group."""
+    def extremes(self, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(g,) smallest and (g,) largest value of each group."""
         low, high = np.full(len(self), np.inf), np.full(len(self), -np.inf)
         np.minimum.at(low, self.of_reading, value)
         np.maximum.at(high, self.of_reading, value)
+        return low, high
+
+    def span(self, value: np.ndarray) -> np.ndarray:
+        """(g,) largest minus smallest value of each group."""
+        low, high = self.extremes(value)
         return np.asarray(high - low)
 
 
@@ -143,6 +151,53 @@ def grouped(*codes: np.ndarray) -> Groups:
     first = np.full(len(names), len(of_reading), dtype=np.int64)
     np.minimum.at(first, of_reading, np.arange(len(of_reading)))
     return Groups(of_reading, first, count)
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Trials of one participant, visit, side, measure and rater.
+
+    Attributes:
+        groups: which readings belong to which cell.
+        participant, visit, side, measure, rater: (c,) codes.
+        line: (c,) number of the participant, measure and side to which the cell belongs.
+        position: (c,) position of the first reading in the gathered table; value: (c,) its reading.
+        mean, squares, span: (c,) mean, sum of squared deviations and largest minus smallest of the trials.
+    """
+
+    groups: Groups
+    participant: np.ndarray
+    visit: np.ndarray
+    side: np.ndarray
+    measure: np.ndarray
+    rater: np.ndarray
+    line: np.ndarray
+    position: np.ndarray
+    value: np.ndarray
+    mean: np.ndarray
+    squares: np.ndarray
+    span: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.groups)
+
+
+def cells_of(readings: Readings) -> Cells:
+    """The cells of the readings, in order of first appearance."""
+    groups = grouped(readings.participant, readings.visit, readings.side, readings.measure, readings.rater)
+    codes = {
+        name: getattr(readings, name)[groups.first] for name in ("participant", "visit", "side", "measure", "rater")
+    }
+    return Cells(
+        groups=groups,
+        line=grouped(codes["participant"], codes["measure"], codes["side"]).of_reading,
+        position=readings.position[groups.first],
+        value=readings.value[groups.first],
+        mean=groups.mean(readings.value),
+        squares=groups.sum_of_squares(readings.value),
+        span=groups.span(readings.value),
+        **codes,
+    )
 
 
 def median_of_the_others(group: np.ndarray, value: np.ndarray) -> np.ndarray:

@@ -15,33 +15,35 @@ from studykit.vocabulary import ERROR, FLOW, MEASUREMENTS, PARTICIPANTS, RATERS
 STAGES_OF_PARTICIPANTS = ("randomised", "received", "lost", "analysed")
 """Stages that only a participant can reach; people who were assessed or excluded may stand in the flow table alone."""
 
+MOST_COMPARED = 1000
+"""Letters are compared with at most so many known ids, which keeps a table full of unknown ids from taking minutes."""
+
 
 def unknown_participant(given: Given, table: str) -> pd.DataFrame:
     """A row about somebody who is not in the participants table, or whose row there was set aside."""
     if not given.has(PARTICIPANTS):
         return joined([])
-    rows = given.tables[table]
-    names = rows["participant_id"]
-    if table == FLOW:
-        names = names[rows["stage"].isin(STAGES_OF_PARTICIPANTS)]
-    return _unknown(given, table, names, PARTICIPANTS, "participant")
+    return _unknown(given, table, PARTICIPANTS, "participant")
 
 
 def unknown_rater(given: Given) -> pd.DataFrame:
     """A reading by a rater who is in neither the raters table nor, when there is no such table, the protocol."""
-    names = given.tables[MEASUREMENTS]["rater_id"]
     if given.has(RATERS):
-        return _unknown(given, MEASUREMENTS, names, RATERS, "rater")
+        return _unknown(given, MEASUREMENTS, RATERS, "rater")
     if not given.protocol.raters:
         return joined([])
     known = pd.Series(given.protocol.raters, dtype="str")
-    return _report(given, MEASUREMENTS, _positions_outside(names, known), "rater", known, "the protocol")
+    positions = _positions_outside(given, MEASUREMENTS, "rater_id", known)
+    return _report(given, MEASUREMENTS, positions, "rater", known, "the protocol")
 
 
-def _unknown(given: Given, table: str, names: pd.Series, home: str, noun: str) -> pd.DataFrame:
+def _unknown(given: Given, table: str, home: str, noun: str) -> pd.DataFrame:
     column = f"{noun}_id"
     alive, whole = given.tables[home][column].dropna(), given.gathered.tables[home][column].dropna()
-    positions = _positions_outside(names, alive)
+    positions = _positions_outside(given, table, column, alive)
+    names = given.tables[table][column]
+    if table == FLOW:
+        positions = positions[given.tables[table]["stage"].loc[positions].isin(STAGES_OF_PARTICIPANTS)]
     orphan = names.loc[positions].isin(whole).to_numpy(dtype=bool)
     return joined(
         [
@@ -62,28 +64,34 @@ def _unknown(given: Given, table: str, names: pd.Series, home: str, noun: str) -
     )
 
 
-def _positions_outside(names: pd.Series, known: pd.Series) -> np.ndarray:
-    codes, uniques = pd.factorize(names)
-    outside = np.append(~pd.Index(uniques).isin(known), False)
-    return np.asarray(names.index.to_numpy(dtype=np.int64)[outside[codes]])
+def _positions_outside(given: Given, table: str, column: str, known: pd.Series) -> np.ndarray:
+    codes, words = given.words(table, column)
+    outside = np.append(~words.astype(object).isin(set(known.to_numpy(dtype=object))), False)
+    return np.asarray(given.tables[table].index.to_numpy(dtype=np.int64)[outside[codes]])
 
 
 def _report(given: Given, table: str, positions: np.ndarray, noun: str, known: pd.Series, where: str) -> pd.DataFrame:
     names = given.tables[table][f"{noun}_id"].loc[positions]
-    hints = {name: _hint(name, known) for name in names.unique()}
+    hints = _hints([str(name) for name in names.unique()], [str(name) for name in known.to_numpy(dtype=object)])
     return given.report(
         table,
         positions,
         column=f"{noun}_id",
         rule=f"unknown_{noun}",
         severity=ERROR,
-        message=[f"{noun.capitalize()} {name!r} is not in {where}{hints[name]}" for name in names],
+        message=[f"{noun.capitalize()} {name!r} is not in {where}{hints[name]}" for name in names.to_numpy(dtype=object)],
         what_to_do=f"Correct the {noun}'s id here, or add the {noun} to {where}.",
     )
 
 
-def _hint(name: str, known: pd.Series) -> str:
-    """ "; did you mean ...?" for an id that is close to a known one."""
-    same = [str(other) for other in known if alike(str(other)) == alike(name)]
-    close = same or get_close_matches(name, [str(other) for other in known.head(1000)], n=1, cutoff=0.75)
-    return f"; did you mean {close[0]!r}?" if close else "."
+def _hints(unknown: list[str], known: list[str]) -> dict[str, str]:
+    """ "; did you mean ...?" for each id that is close to a known one, else a full stop."""
+    if not unknown:
+        return {}
+    by_plain = {alike(name): name for name in reversed(known)}
+    hints = {}
+    for name in unknown:
+        same = by_plain.get(alike(name))
+        close = [same] if same is not None else get_close_matches(name, known[:MOST_COMPARED], n=1, cutoff=0.75)
+        hints[name] = f"; did you mean {close[0]!r}?" if close else "."
+    return hints

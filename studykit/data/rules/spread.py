@@ -58,5 +58,6 @@ def usual_variance(squares: np.ndarray, freedom: np.ndarray) -> float:
     Each sum of squares over its degrees of freedom is divided by the median of chi-squared over degrees of freedom;
     the median of the quotients does not heed a few wild groups.
     """
-    centre = stats.chi2.median(freedom) / freedom
+    kinds, kind = np.unique(freedom, return_inverse=True)
+    centre = (stats.chi2.median(kinds) / kinds)[kind]
     return float(np.median(squares / freedom / centre))

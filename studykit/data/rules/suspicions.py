@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
-from studykit.data.findings import joined
+from studykit.data.findings import joined, no_findings
 from studykit.data.rules import completeness, course, dates, habits, people
-from studykit.data.rules.between_visits import jumps, swapped_sides, visit_means
+from studykit.data.rules.between_visits import VisitMeans, jumps, swapped_sides, visit_means
 from studykit.data.rules.given import Given
-from studykit.data.rules.readings import Readings, readings_of
-from studykit.data.rules.slips import Suspects, scattered_trials, sibling_unit, wrong_factor
+from studykit.data.rules.readings import Cells, Readings, cells_of, readings_of
+from studykit.data.rules.slips import Suspects, scattered_trials, slips
 from studykit.formatting import with_unit
 from studykit.vocabulary import MEASUREMENTS, SUSPICION
 
@@ -61,8 +62,8 @@ HABITS: Final = {
 
 def suspicions(given: Given) -> pd.DataFrame:
     """Every suspicion; `given.tables` holds only rows that no error has set aside."""
-    rows = given.tables[MEASUREMENTS]
-    readings = readings_of(rows, given.protocol)
+    readings = readings_of(given)
+    cells = cells_of(readings)
     return joined(
         [
             dates.enrolment_far_from_others(given),
@@ -70,52 +71,53 @@ def suspicions(given: Given) -> pd.DataFrame:
             people.rater_not_planned(given),
             course.stage_without_its_cause(given),
             dates.outside_window(given),
-            _about_values(given, readings),
-            _about_raters(given, readings),
-            completeness.missing_trials(given, readings),
-            completeness.missing_side(given, readings),
-            completeness.mixed_warm_up(given),
+            _about_values(given, readings, cells),
+            _about_raters(given, readings, cells),
+            completeness.missing_trials(given, readings, cells),
+            completeness.missing_side(given, cells),
+            completeness.mixed_warm_up(given, readings),
             completeness.blinding_missing(given),
         ]
     )
 
 
-def _about_values(given: Given, readings: Readings) -> pd.DataFrame:
+def _about_values(given: Given, readings: Readings, cells: Cells) -> pd.DataFrame:
     """A reading that is explained by a slip of its own is left out when trials and visits are compared."""
-    slips = [*wrong_factor(readings), *sibling_unit(readings)]
-    readings = _without(readings, slips)
-    means = visit_means(readings)
+    single = slips(readings, cells)
+    readings, cells = _without(readings, cells, single)
+    means = visit_means(readings, cells)
     swapped = swapped_sides(readings, means)
-    calm = _without_visits(readings, swapped)
-    scattered = scattered_trials(readings)
-    jumped = jumps(calm, visit_means(calm))
-    return _first_of_each_place(joined([_shown(given, s) for s in (*slips, swapped, scattered, jumped)]))
+    scattered = scattered_trials(readings, cells)
+    jumped = jumps(readings, _without_visits(means, swapped))
+    return _first_of_each_place(joined([_shown(given, part) for part in (*single, swapped, scattered, jumped)]))
 
 
-def _without(readings: Readings, suspects: Iterable[Suspects]) -> Readings:
+def _without(readings: Readings, cells: Cells, suspects: Iterable[Suspects]) -> tuple[Readings, Cells]:
     named = np.concatenate([part.position for part in suspects] or [np.array([], dtype=np.int64)])
-    return readings.where(~np.isin(readings.position, named)) if len(named) else readings
+    if not len(named):
+        return readings, cells
+    kept = readings.where(~np.isin(readings.position, named))
+    return kept, cells_of(kept)
 
 
-def _without_visits(readings: Readings, suspects: Suspects) -> Readings:
-    """Leave out all readings of the visits in which a suspect lies."""
-    at = np.flatnonzero(np.isin(readings.position, suspects.position))
-    if not len(at):
-        return readings
-    keys = np.column_stack([readings.participant, readings.measure, readings.visit])
-    gone = np.zeros(len(readings), dtype=bool)
-    for key in keys[at]:
-        gone |= (keys == key).all(axis=1)
-    return readings.where(~gone)
+def _without_visits(means: VisitMeans, suspects: Suspects) -> VisitMeans:
+    """Leave out both sides of the visits in which a suspect lies."""
+    mean = means.mean.copy()
+    for line, visit in np.argwhere(np.isin(means.position, suspects.position) & (means.position >= 0)):
+        both = (means.participant == means.participant[line]) & (means.measure == means.measure[line])
+        mean[both, visit] = np.nan
+    return replace(means, mean=mean)
 
 
 def _shown(given: Given, suspects: Suspects) -> pd.DataFrame:
     sentence, what_to_do = SENTENCES[suspects.rule]
+    if not len(suspects.position):
+        return no_findings()
     order = np.argsort(suspects.position, kind="stable")
     positions, expected = suspects.position[order], suspects.expected[order]
     rows = given.tables[MEASUREMENTS]
     written = given.written(MEASUREMENTS, "value", positions)
-    units = [given.protocol.measures[name].unit for name in rows["measure"].reindex(positions)]
+    units = [given.protocol.measures[name].unit for name in rows["measure"].reindex(positions).to_numpy(dtype=object)]
     return given.report(
         MEASUREMENTS,
         positions,
@@ -130,10 +132,10 @@ def _shown(given: Given, suspects: Suspects) -> pd.DataFrame:
     )
 
 
-def _about_raters(given: Given, readings: Readings) -> pd.DataFrame:
+def _about_raters(given: Given, readings: Readings, cells: Cells) -> pd.DataFrame:
     lines = []
     for kind in (habits.favourite_digits, habits.same_trials, habits.one_value_for_everybody):
-        for habit in kind(readings):
+        for habit in kind(readings, cells):
             sentence, what_to_do = HABITS[habit.rule]
             lines.append(
                 given.report(

@@ -27,11 +27,9 @@ def duplicate_trial(given: Given) -> pd.DataFrame:
     nothing new: the first is used and the copies are set aside.
     """
     rows, key = given.tables[MEASUREMENTS], trial_key(given)
-    complete = np.ones(len(rows), dtype=bool)
-    for column in NEVER_EMPTY:
-        complete &= rows[column].notna().to_numpy()
-    codes = [pd.factorize(rows[column])[0] for column in key]
-    number = pd.Series(combined(codes))
+    codes = {column: _codes(given, column) for column in key}
+    complete = np.all([codes[column] >= 0 for column in NEVER_EMPTY], axis=0)
+    number = pd.Series(combined(list(codes.values())))
     shared = number.duplicated(keep=False).to_numpy() & complete
     copies, conflicting = repeats(rows.iloc[np.flatnonzero(shared)], list(key))
     return joined(
@@ -48,3 +46,13 @@ def duplicate_trial(given: Given) -> pd.DataFrame:
             ),
         ]
     )
+
+
+def _codes(given: Given, column: str) -> np.ndarray:
+    """Codes of a column of the readings, -1 where empty; trial numbers stand for themselves."""
+    if column == "measured_on":
+        return np.asarray(pd.factorize(given.days(MEASUREMENTS, column))[0])
+    if column != "trial":
+        return given.words(MEASUREMENTS, column)[0]
+    trials = given.tables[MEASUREMENTS]["trial"]
+    return np.asarray(np.clip(trials.fillna(-1).to_numpy(dtype=np.int64), -1, None))
