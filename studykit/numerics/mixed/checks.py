@@ -16,10 +16,9 @@ _DEPENDENT = 1e-10
 _NOTHING = 1e-18
 # Information on a parameter beyond the others below this share of its own: it cannot be told from them.
 _CONFOUNDED = 1e-9
-# A ratio of variances so large that only what no random effect can follow is left.
-_HUGE = 1e12
-# What is left of the outcome there, as a share of its least-squares residual, when random effects follow it exactly.
-_FOLLOWED = 1e-11
+# Two ratios of variances, both large: an outcome that random effects follow exactly leaves the less, the larger they
+# are; any other leaves the same (unless its residual standard deviation is below a ten-thousandth of the others).
+_LARGE, _HUGE = 1e5, 1e8
 
 
 def check_rows(y: np.ndarray, x: np.ndarray) -> None:
@@ -135,8 +134,8 @@ def _check_columns(term: RandomTerm, levels: np.ndarray, count: int) -> None:
             )
 
 
-def check_outcome(response: ResponseProducts, design: DesignProducts, y: np.ndarray) -> None:
-    """Spread in the outcome, beyond the fixed effects and beyond all random effects.
+def check_outcome(response: ResponseProducts, y: np.ndarray) -> None:
+    """Spread in the outcome, beyond the fixed effects.
 
     Raises:
         DesignError: there is none.
@@ -146,11 +145,21 @@ def check_outcome(response: ResponseProducts, design: DesignProducts, y: np.ndar
     spread = float(np.sum((y - y.mean()) ** 2))
     if float(response.least_squares[0]) <= _NOTHING * max(spread, float(y @ y) * 1e-9):
         raise DesignError("The fixed effects reproduce the outcome exactly; no variance is left to model.")
+
+
+def check_residual(response: ResponseProducts, design: DesignProducts) -> None:
+    """Whether the random effects follow the outcome exactly: what is left then shrinks as fast as variances grow.
+
+    Raises:
+        DesignError: they do.
+    """
     parts = design.components
-    identities = parts.vector(tuple(np.eye(width) * _HUGE for width in parts.widths))
-    point = evaluate(design, response, identities)
-    free = float(derivatives(point, reml=True).traces[0])
-    if free > 0.5 and point.quadratic <= _FOLLOWED * float(response.least_squares[0]):
+    points = [
+        evaluate(design, response, parts.vector(tuple(np.eye(width) * size for width in parts.widths)))
+        for size in (_LARGE, _HUGE)
+    ]
+    free = float(derivatives(points[1], reml=True).traces[0])
+    if free > 0.5 and points[1].quadratic <= 10.0 * _LARGE / _HUGE * points[0].quadratic:
         raise DesignError(
             "The random effects reproduce the outcome exactly: rows that share all levels never differ, so there is no "
             "residual variance; average such rows, or leave out the finest random term."

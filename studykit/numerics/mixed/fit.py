@@ -182,9 +182,13 @@ def fit_variance_components(
     design = prepare_design(columns, terms, column_names=column_names)
     response = response_products(design, outcome[:, None])
     checks.check_identified(design, response)
-    checks.check_outcome(response, design, outcome)
-    optimum = search(design, response, reml=method == "reml")
-    check_trusted(optimum, design.n)
+    checks.check_outcome(response, outcome)
+    try:
+        optimum = search(design, response, reml=method == "reml")
+        check_trusted(optimum, design.n)
+    except FitError:
+        checks.check_residual(response, design)
+        raise
     return _in_given_units(optimum, design, response, method)
 
 
