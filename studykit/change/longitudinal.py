@@ -18,6 +18,7 @@ from studykit.formatting import estimate, level, p_value
 from studykit.pictures.change import change_picture
 from studykit.pictures.contrast import contrast_picture
 from studykit.pictures.theme import Drawing
+from studykit.protocol import Measure
 from studykit.result import Result
 from studykit.table import Column, Table
 from studykit.vocabulary import MEASUREMENTS
@@ -44,7 +45,7 @@ class ChangeByArm(Result):
     @property
     def unit(self) -> str:
         """Unit of the measure."""
-        return self.study.protocol.measures[self.readings.measure].unit
+        return self._measure.unit
 
     @property
     def confidence(self) -> float:
@@ -85,10 +86,10 @@ class ChangeByArm(Result):
         first = "Arm" if self.study.protocol.study.design == "trial" else "Group"
         return Table(
             self.key.replace(".", "_"),
-            f"{self._measure_name}: mean change from {readings.visits[0].label}",
+            f"{self._measure.name}: mean change from {readings.visits[0].label}",
             (Column(first, "left"), Column(f"Measured at {last}"), *heads),
             tuple(rows),
-            wording.reading_notes(readings, self.mdc, unit),
+            wording.reading_notes(readings, self.mdc, self._measure),
         )
 
     def figure(self) -> Drawing:
@@ -108,7 +109,7 @@ class ChangeByArm(Result):
                 visit=drawn["visit"].map(labels),
             ),
             people.assign(week=people["visit"].map(order), arm=people["arm"].map(self.readings.arms)),
-            measure=self._measure_name,
+            measure=self._measure.name,
             unit=self.unit,
             confidence=self.confidence,
             mdc=self.mdc.value if self.mdc is not None else None,
@@ -116,8 +117,8 @@ class ChangeByArm(Result):
         )
 
     @property
-    def _measure_name(self) -> str:
-        return self.study.protocol.measures[self.readings.measure].name
+    def _measure(self) -> Measure:
+        return self.study.protocol.measures[self.readings.measure]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,7 +154,7 @@ class DifferenceFromControl(ChangeByArm):
         in_control = readings.participants_at(control, readings.primary_visit)
         return Table(
             self.key.replace(".", "_"),
-            f"{self._measure_name}: difference from {readings.arms[control]} at {last}",
+            f"{self._measure.name}: difference from {readings.arms[control]} at {last}",
             (
                 Column("Arm", "left"),
                 Column("Measured"),
@@ -164,7 +165,7 @@ class DifferenceFromControl(ChangeByArm):
             tuple(rows),
             (
                 f"Measured in the control arm at {last}: {in_control}.",
-                *wording.reading_notes(readings, self.mdc, unit),
+                *wording.reading_notes(readings, self.mdc, self._measure),
             ),
         )
 
@@ -181,7 +182,7 @@ class DifferenceFromControl(ChangeByArm):
                     "high": at["high"].to_numpy(),
                 }
             ),
-            measure=self._measure_name,
+            measure=self._measure.name,
             unit=self.unit,
             confidence=self.confidence,
             axis=f"Difference from control at {self.study.protocol.visit(self.readings.primary_visit).label}",

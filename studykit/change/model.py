@@ -20,8 +20,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from studykit.change.exactness import check_error_left
 from studykit.change.readings import ChangeReadings
 from studykit.errors import DesignError
+from studykit.formatting import counted
 from studykit.numerics.mixed.fit import fit_variance_components
 from studykit.numerics.mixed.small_sample import Ingredients, kenward_roger, kenward_roger_df
 from studykit.numerics.mixed.terms import intercept_by
@@ -35,6 +37,8 @@ TERM_WORDS: Final = {
     ("rater_id",): "rater (crossed)",
 }
 ESTIMATE_COLUMNS: Final = ("estimate", "std_error", "df", "low", "high", "p")
+FEWEST_SEEN_TWICE: Final = 3
+"""Participants with a reading at the baseline and at the primary visit without whom no model is fitted."""
 Term = tuple[str, ...]
 
 
@@ -74,13 +78,15 @@ def fit_change(
         terms: random intercepts as tuples of columns; `random_terms` when left out.
 
     Raises:
-        DesignError: nobody was measured at two visits, or the design cannot carry the model.
+        DesignError: fewer than `FEWEST_SEEN_TWICE` people were measured at both visits, or the readings cannot carry
+            the model.
         FitError: no optimum that may be trusted was found.
     """
     rows = readings.rows
     _check_repeated(readings)
     chosen = tuple(terms) if terms is not None else random_terms(rows)
     cells = _cells(readings, shared_baseline=shared_baseline)
+    check_error_left(rows, cells, chosen)
     design = np.column_stack([(cells == cell).to_numpy(dtype=float) for cell in cells.unique()])
     place = {cell: position for position, cell in enumerate(cells.unique())}
     fit = fit_variance_components(
@@ -101,8 +107,10 @@ def fit_change(
         if f"{readings.control}@{visit}" in place
     ]
     differences = [(f"{arm}@{visit}", f"{readings.control}@{visit}") for arm, visit in differing]
+    found = _with_names(pairs, _estimates(ingredients, _contrasts(changes, place), confidence))
+    _check_estimable(found, readings)
     return ChangeModel(
-        changes=_with_names(pairs, _estimates(ingredients, _contrasts(changes, place), confidence)),
+        changes=found,
         differences=_with_names(differing, _estimates(ingredients, _contrasts(differences, place), confidence)),
         terms=chosen,
         variances={**variances, "residual": float(fit.residual_variance)},
@@ -147,12 +155,24 @@ def random_terms(rows: pd.DataFrame) -> tuple[Term, ...]:
 
 def _check_repeated(readings: ChangeReadings) -> None:
     at = readings.rows.groupby("participant_id")["visit"].agg(set)
-    both = at.map(lambda visits: {readings.baseline, readings.primary_visit} <= visits)
-    if not both.any():
+    both = int(at.map(lambda visits: {readings.baseline, readings.primary_visit} <= visits).sum())
+    if both < FEWEST_SEEN_TWICE:
+        named = {visit.key: visit.label for visit in readings.visits}
         raise DesignError(
-            f"None of {len(at)} participants has a reading both at {readings.baseline!r} and at "
-            f"{readings.primary_visit!r}, so no change within a person was seen."
+            f"{both} of {counted(len(at), 'participant')} have a reading both at {named[readings.baseline]} and at "
+            f"{named[readings.primary_visit]}; at least {FEWEST_SEEN_TWICE} are needed to see how much changes differ."
         )
+
+
+def _check_estimable(estimates: pd.DataFrame, readings: ChangeReadings) -> None:
+    """Refuse answers whose interval would be without meaning: no error, or less than one degree of freedom."""
+    at = estimates[estimates["visit"] == readings.primary_visit]
+    for row in at.itertuples():
+        if not (row.std_error > 0.0 and row.df >= 1.0):
+            raise DesignError(
+                f"The readings of {readings.arms[row.arm]} are too few to say how far its change may be off (less than "
+                "one degree of freedom)."
+            )
 
 
 def _cells(readings: ChangeReadings, *, shared_baseline: bool) -> pd.Series:

@@ -11,6 +11,7 @@ from studykit.change.model import TERM_WORDS, ChangeModel
 from studykit.change.readings import ChangeReadings
 from studykit.data.study import Study
 from studykit.formatting import counted, estimate, level, listed, unit_sign
+from studykit.protocol import Measure
 
 ANGLE: Final = (
     "A change in angle is no proof of a longer muscle: tolerance to stretch, warmth and effort on the day change the "
@@ -137,11 +138,14 @@ def methods_words(study: Study, readings: ChangeReadings, model: ChangeModel, *,
     )
 
 
-def reading_notes(readings: ChangeReadings, mdc: MdcBeside | None, unit: str) -> tuple[str, ...]:
-    """Lines below a table of change: the MDC, the limbs, and what was left out."""
+def reading_notes(readings: ChangeReadings, mdc: MdcBeside | None, measure: Measure) -> tuple[str, ...]:
+    """Lines below a table of change: direction, the MDC, the limbs, and what was left out."""
+    unit = measure.unit
+    better = "" if measure.better == "neither" else f"; {measure.better} is better for this measure"
+    direction = f"Positive: the readings went up{better}."
     beside = (f"MDC of one person: {mdc.in_words(unit)}; {mdc.words}.",) if mdc is not None else ()
     limbs = ("Both limbs of a person are modelled as belonging together, never as two people.",)
-    return (*beside, *(limbs if readings.two_sided else ()), *readings.notes)
+    return (direction, *beside, *(limbs if readings.two_sided else ()), *readings.notes)
 
 
 def _common(study: Study, readings: ChangeReadings, model: ChangeModel) -> tuple[str, ...]:
