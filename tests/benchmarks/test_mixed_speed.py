@@ -74,7 +74,7 @@ def _arrays(d: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, list[RandomTerm]]:
 
 
 def _best(work: Callable[[], object], times: int = 3) -> float:
-    """Seconds of processor time, which a busy machine does not stretch as it does the clock; R is asked for the same."""
+    """Seconds of processor time, which a busy machine does not stretch as much as the clock; R tells the same."""
     seconds = []
     for _ in range(times):
         start = time.process_time()

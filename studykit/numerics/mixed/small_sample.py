@@ -78,7 +78,7 @@ def kenward_roger(ingredients: Ingredients) -> np.ndarray:
         Phi_A = Phi + 2 Phi [ sum_ij W_ij (Q_ij - P_i Phi P_j - R_ij / 4) ] Phi
 
     A component that sits on the boundary (variance zero) keeps its derivative and its place in W, so that the
-    adjustment still knows that it was estimated.
+    adjustment still knows that it was estimated (the convention of pbkrtest too).
 
     Returns:
         (p, p) symmetric matrix.

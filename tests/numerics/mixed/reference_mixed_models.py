@@ -184,6 +184,17 @@ def unbalanced_two_arms() -> Case:
     return Case(d.y.to_numpy(float), x, [intercept_by("s", codes(d.s))], expected("edge_cases")["unbalanced_two_arms"])
 
 
+def boundary_case(name: str) -> Case:
+    """A fit on the boundary, with the reference's tests there: "nearly_singular_slope" or "zero_rater_variance"."""
+    record = expected("mixed_boundary")[name]
+    if name == "nearly_singular_slope":
+        case = nearly_singular_slope()
+        return Case(case.y, case.x, case.terms, record)
+    d = table(name)
+    terms = [intercept_by("person", d.person.to_numpy()), intercept_by("rater", d.rater.to_numpy())]
+    return Case(d.y.to_numpy(float), np.column_stack([_ones(d), d.week, d.arm]), terms, record)
+
+
 CASES: dict[str, Callable[[], Case]] = {
     "sleepstudy, intercept and slope": lambda: _sleepstudy("random_intercept_slope"),
     "sleepstudy, uncorrelated": lambda: _sleepstudy("uncorrelated"),

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from reference_mixed_models import CASES, Case, nearly_singular_slope, reference_variances, unbalanced_two_arms
+from reference_mixed_models import (
+    CASES,
+    Case,
+    boundary_case,
+    nearly_singular_slope,
+    reference_variances,
+    unbalanced_two_arms,
+)
 
 from studykit.numerics.mixed.fit import VarianceComponentsFit, fit_variance_components
 from studykit.numerics.mixed.small_sample import (
@@ -208,3 +215,28 @@ def test_kenward_roger_and_satterthwaite_differ_where_the_reference_says_so():
     rows = case.expected["satterthwaite"]
     np.testing.assert_allclose(satterthwaite_df(ingredients), [row["df"] for row in rows], rtol=SATTERTHWAITE)
     assert np.all(np.abs(kenward_roger_df(ingredients) - satterthwaite_df(ingredients)) > 0.05)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("nearly_singular_slope", "The correlation of intercept and week by pid is -1."),
+        ("zero_rater_variance", "The variance of intercept by rater is zero."),
+    ],
+)
+def test_inference_on_the_boundary_is_that_of_the_references(name, words):
+    """Kenward–Roger keeps the component at zero in its sums (pbkrtest); Satterthwaite takes it as known (lmerTest)."""
+    case = boundary_case(name)
+    fit = fit_variance_components(case.y, case.x, case.terms)
+    assert fit.boundary == (words,)
+    ingredients, record = fit.ingredients(), case.expected
+    np.testing.assert_allclose(kenward_roger_df(ingredients), record["kr_df"], rtol=KENWARD_ROGER)
+    np.testing.assert_allclose(kenward_roger(ingredients), record["kr_vcov"], rtol=KENWARD_ROGER)
+    np.testing.assert_allclose(satterthwaite_df(ingredients), record["satterthwaite_df"], rtol=SATTERTHWAITE)
+    named = record["kr_test"]
+    contrast = np.array(named["L"]).T
+    test = kenward_roger_test(ingredients, contrast)
+    found = [test.f, test.df2, test.scale, test.p]
+    np.testing.assert_allclose(found, [named["f"], named["ddf"], named["scale"], named["p"]], rtol=KENWARD_ROGER)
+    named, test = record["satterthwaite_test"], satterthwaite_test(ingredients, contrast)
+    np.testing.assert_allclose([test.f, test.df2, test.p], [named["f"], named["ddf"], named["p"]], rtol=SATTERTHWAITE)
