@@ -23,8 +23,8 @@ from studykit.errors import DataError, FitError
 from studykit.protocol import load_protocol
 from studykit.vocabulary import COLUMNS, ERROR, FINDING_COLUMNS
 
-EXAMPLES = 300
-"""Each example spoils all seven tables, so that 2,100 mutated tables are checked."""
+EXAMPLES = 290
+"""Each example spoils all seven tables, so that 2,030 mutated tables are checked."""
 PROTOCOL = trial_protocol()
 CLEAN = typed(clean_rows(people=3), PROTOCOL)
 CELLS: dict[str, list[object]] = {
@@ -113,7 +113,7 @@ def test_no_table_breaks_the_check_and_no_row_is_lost(tables: dict[str, pd.DataF
         assert len(frame) == result.rows_used[table]
 
 
-@settings(max_examples=40)
+@settings(max_examples=12)
 @given(spoilt_tables())
 def test_rows_that_are_used_hold_no_further_error(tables: dict[str, pd.DataFrame]) -> None:
     result = check_gathered(gathered_from(tables), PROTOCOL)
