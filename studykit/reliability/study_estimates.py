@@ -93,6 +93,10 @@ def _concurrent(readings: StudyReadings) -> Precision:
         Row(f"icc{key}", f"{name} {where}", p.value, p.low, p.high, "", how)
         for name, (key, where, p) in zip(names, parts, strict=True)
     ]
+    bounds = [
+        Row(f"icc{key}.at_least", f"{name} {where}, one-sided lower limit", p.lower)
+        for name, (key, where, p) in zip(names[:2], parts[:2], strict=True)
+    ]
     sems = [
         Row(f"sem{key}", f"SEM {where}", p.sem, p.sem_low, p.sem_high, readings.unit, sums) for key, where, p in parts
     ]
@@ -105,7 +109,7 @@ def _concurrent(readings: StudyReadings) -> Precision:
     )
     cautions = (*((got.reason,) if got.reason else ()), *got.cautions)
     return Precision(
-        rows=(*iccs, *sems, *changes),
+        rows=(*iccs, *bounds, *sems, *changes),
         icc=iccs[0],
         sem=sems[0],
         where=BETWEEN_RATERS,
@@ -218,6 +222,7 @@ def _mixed_one_way(readings: StudyReadings) -> Precision:
 
 
 def _incomplete(readings: StudyReadings, *, one_rater: bool) -> IncompleteAnswer:
+    """Several raters: bootstrap, because few raters make the analytic interval too narrow. One: analytic."""
     frame = readings.frame.assign(rater_id="one") if one_rater else readings.frame
     return incomplete(
         frame,
@@ -227,7 +232,7 @@ def _incomplete(readings: StudyReadings, *, one_rater: bool) -> IncompleteAnswer
         cluster=readings.cluster,
         confidence=readings.confidence,
         readings=1 if readings.design == NESTED else readings.readings,
-        resamples=RESAMPLES,
+        resamples=0 if one_rater else RESAMPLES,
         rng=np.random.default_rng(SEED),
     )
 
@@ -249,16 +254,22 @@ def _from_mixed(
         methods=(
             f"Variance components of {counted(got.ratings, 'reading')} of {counted(got.targets, 'target')} "
             f"({got.complete_targets} complete) by {counted(len(names), 'rater')} were estimated by REML, for "
-            f"{readings.reading_words}; intervals come from {got.resamples} parametric bootstrap resamples, and "
-            "MDC = z √2 SEM."
+            f"{readings.reading_words}; intervals come from {_ways(got)}, and MDC = z √2 SEM."
         ),
-        seed=SEED,
+        seed=SEED if got.resamples else None,
     )
 
 
+def _ways(got: IncompleteAnswer) -> str:
+    if got.resamples:
+        return f"{got.resamples} parametric bootstrap resamples"
+    return "the delta method on the logit (correlation) and the logarithm (SEM)"
+
+
 def _projected(key: str, label: str, found: Projected, unit: str) -> Row:
-    low, high = found.bootstrap
-    return Row(key, label, found.value, low, high, unit, "parametric bootstrap", found.reason)
+    drawn = np.isfinite(found.bootstrap[0])
+    low, high = found.bootstrap if drawn else found.analytic
+    return Row(key, label, found.value, low, high, unit, "parametric bootstrap" if drawn else "REML", found.reason)
 
 
 def _changes(sem: Row, suffix: str, where: str) -> list[Row]:

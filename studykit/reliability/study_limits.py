@@ -11,7 +11,7 @@ from studykit.data.study import Study
 from studykit.errors import DesignError
 from studykit.formatting import counted, percent
 from studykit.pictures.difference_mean import difference_picture
-from studykit.reliability.limits import LIMBS, MEANS, LimitsAnswer, limits_of_agreement
+from studykit.reliability.limits import LIMBS, MEANS, UNLINKED, LimitsAnswer, limits_of_agreement
 from studykit.reliability.study_readings import StudyReadings
 from studykit.reliability.study_result import ReliabilityResult, Row, rows_frame, rows_numbers, rows_table
 
@@ -97,8 +97,10 @@ def _limits(frame: pd.DataFrame, readings: StudyReadings, pair: tuple[str, str])
 
 def _rows(pair: LimitsAnswer, unit: str) -> list[Row]:
     key, label = f"{pair.first}-{pair.second}", f"{pair.first} − {pair.second}"
+    exact = pair.pairs == pair.people and pair.kind != UNLINKED
+    how = "noncentral t distribution" if exact else f"mean and variance combined ({pair.kind})"
     return [
         Row(f"{key}.bias", f"{label}: bias", pair.bias, *pair.bias_interval, unit, "t distribution", pair.reason),
-        Row(f"{key}.lower", f"{label}: lower limit", pair.lower, *pair.lower_interval, unit, pair.kind),
-        Row(f"{key}.upper", f"{label}: upper limit", pair.upper, *pair.upper_interval, unit, pair.kind),
+        Row(f"{key}.lower", f"{label}: lower limit", pair.lower, *pair.lower_interval, unit, how),
+        Row(f"{key}.upper", f"{label}: upper limit", pair.upper, *pair.upper_interval, unit, how),
     ]

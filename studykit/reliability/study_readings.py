@@ -101,7 +101,8 @@ def readings_for_reliability(study: Study, key: str) -> StudyReadings:
     target = ("participant_id", "side") if two_sided else ("participant_id",)
     design = _design(frame, list(target), measure.name, where)
     rated_by = "different raters" if plan is not None and plan.rated_by == "different raters" else "every rater"
-    if plan is not None and plan.rated_by == "every rater" and design == WITHIN:
+    several = frame["rater_id"].nunique() > 1
+    if plan is not None and plan.rated_by == "every rater" and design == WITHIN and several:
         raise DesignError(
             f"The protocol says that every rater measured every target, but nobody's {measure.name} was read by two "
             f"raters{where}. Correct [reliability] in study.toml, or name the visit at which raters shared targets."

@@ -73,9 +73,9 @@ class ReliabilityResult(Result):
 
 
 def shown(value: float, low: float, high: float, unit: str, confidence: float | None = None) -> str:
-    """A number with its interval: two digits of the interval's width, or of the number where that is smaller."""
+    """A number with its interval: two digits of the width, or of the number where a wide interval would hide it."""
     width = high - low
-    scale = min(width, abs(value)) if np.isfinite(width) and value != 0.0 and unit else width
+    scale = min(width, abs(value)) if unit and not low < 0.0 < high else width
     decimals = decimals_for_width(scale if np.isfinite(scale) and scale > 0.0 else abs(value))
     text = f"{number(value, decimals)}{unit_sign(unit)}"
     if not (np.isfinite(low) and np.isfinite(high)):

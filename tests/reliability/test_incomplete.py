@@ -39,6 +39,13 @@ def test_equals_analysis_of_variance_without_gaps(goniometer: pd.DataFrame, judg
     assert got.intra.value == pytest.approx(direct.intra.value, rel=1e-7)
     assert got.sem_agreement.value == pytest.approx(direct.inter.sem, rel=1e-7)
     assert got.sem_intra.value == pytest.approx(direct.intra.sem, rel=1e-7)
+    means, pooled = (
+        incomplete(goniometer, **GONIOMETER, readings=3, resamples=0),
+        inter_and_intra(goniometer, **GONIOMETER, readings=3),
+    )
+    assert means.agreement.value == pytest.approx(pooled.inter.value, rel=1e-7)
+    assert means.intra.value == pytest.approx(pooled.intra.value, rel=1e-7)
+    assert means.sem_agreement.value == pytest.approx(pooled.inter.sem, rel=1e-7)
     single = incomplete(judges, **JUDGES, resamples=0)
     assert single.agreement.value == pytest.approx(icc(judges, **JUDGES).value, rel=1e-7)
     assert single.consistency.value == pytest.approx(icc(judges, **JUDGES, form="consistency").value, rel=1e-7)
