@@ -9,12 +9,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 from dense_mixed_model import random_design
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from reference_mixed_models import CASES
 
 from studykit.numerics.mixed.fit import VarianceComponentsFit, fit_variance_components
-from studykit.numerics.mixed.small_sample import kenward_roger, kenward_roger_df
+from studykit.numerics.mixed.small_sample import kenward_roger, kenward_roger_df, satterthwaite_df
 from studykit.numerics.mixed.terms import RandomTerm
 
 # Newton ends at rounding of the gradient, about 1e-12 of the deviance; a variance whose own curvature is slight keeps
@@ -125,6 +127,21 @@ def test_the_same_study_twice_has_twice_the_likelihood_and_half_the_covariance(s
     _same(fit, again)
     np.testing.assert_allclose(again.log_likelihood, 2.0 * fit.log_likelihood, rtol=1e-9)
     np.testing.assert_allclose(again.phi, fit.phi / 2.0, rtol=1e-6, atol=1e-8 * np.abs(fit.phi).max())
+
+
+@pytest.mark.parametrize("name", ["trial B", "trial D", "sleepstudy, intercept and slope", "Penicillin"])
+def test_the_order_of_the_rows_of_a_trial_changes_nothing_above_rounding(name):
+    case = CASES[name]()
+    order = np.random.default_rng(1).permutation(case.y.size)
+    moved = [replace(term, codes=term.codes[order], columns=term.columns[order]) for term in case.terms]
+    numbers = []
+    for y, x, terms in ((case.y, case.x, case.terms), (case.y[order], case.x[order], moved)):
+        fit = fit_variance_components(y, x, terms)
+        made = fit.ingredients()
+        inference = np.sqrt(np.diag(kenward_roger(made))), kenward_roger_df(made), satterthwaite_df(made)
+        variances = [value for covariance in fit.covariances for value in np.ravel(covariance)]
+        numbers.append(np.concatenate([fit.beta, variances, [fit.residual_variance], *inference]))
+    np.testing.assert_allclose(numbers[1], numbers[0], rtol=1e-8)
 
 
 _PROGRAM = """
