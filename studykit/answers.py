@@ -10,6 +10,7 @@ from studykit.data import Study
 from studykit.errors import DesignError, FitError
 from studykit.reliability import mdc_for_change, reliability_of_study
 from studykit.result import Result
+from studykit.sample import sample_of_study
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,25 +42,28 @@ def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tu
         progress: called with the title of each part before it is computed.
     """
     tell = progress or (lambda _title: None)
-    tell(READABLE["reliability"])
-    reliability = _section("reliability", lambda: reliability_of_study(study))
+    parts: dict[str, Callable[[], list[Result]]] = {
+        "flow": lambda: [flow_of_study(study)],
+        "sample": lambda: sample_of_study(study),
+        "change": lambda: change_of_study(study, mdc=mdc_beside(study)),
+        "dose_done": lambda: [adherence_of_study(study)],
+        "reliability": lambda: reliability_of_study(study),
+    }
     if study.protocol.study.design == "reliability":
-        return (reliability,)
-    tell(READABLE["flow"])
-    flow = _section("flow", lambda: [flow_of_study(study)])
-    tell(READABLE["change"])
-    beside = mdc_beside(study)
-    change = _section("change", lambda: change_of_study(study, mdc=beside))
-    tell(READABLE["dose_done"])
-    done = _section("dose_done", lambda: [adherence_of_study(study)])
-    return (reliability, flow, change, done)
+        parts = {key: parts[key] for key in ("reliability", "sample")}
+    sections = []
+    for key, compute in parts.items():
+        tell(READABLE[key])
+        sections.append(_section(key, compute))
+    return tuple(sections)
 
 
 READABLE = {
-    "reliability": "How well is the angle measured?",
     "flow": "Who took part?",
+    "sample": "Who were they, what is missing, and what went wrong?",
     "change": "How much changed?",
     "dose_done": "What was prescribed, and what was done?",
+    "reliability": "How well is it measured?",
 }
 """Section key -> the question at the head of the section."""
 

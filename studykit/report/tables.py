@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import pandas as pd
 
 from studykit.data import Checked
@@ -11,7 +13,7 @@ from studykit.provenance import Provenance
 from studykit.table import Column, Table
 from studykit.vocabulary import ERROR
 
-LEFT = "left"
+LEFT: Final = "left"
 
 
 def rows_table(checked: Checked) -> Table:
