@@ -7,6 +7,8 @@ digits, so an angle known to within four degrees is printed to a tenth of a degr
 from __future__ import annotations
 
 import math
+import re
+from typing import Final
 
 MINUS = "\N{MINUS SIGN}"
 NO_BREAK = "\N{NO-BREAK SPACE}"
@@ -113,3 +115,24 @@ def listed(words: list[str], most: int = 5) -> str:
     if len(words) > most:
         return f"{', '.join(words[:most])} and {len(words) - most} more"
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+DECIMAL_MARKS: Final = (".", ",")
+_DECIMAL_NUMBER: Final = re.compile(r"(?<![\w.])(\d+)\.(\d+)(?!\.?\w)")
+
+
+def with_decimal_mark(text: str, mark: str) -> str:
+    """Finished text with another decimal mark, digits as they are: "6.1 (4.0 to 8.2)" becomes "6,1 (4,0 to 8,2)".
+
+    A number with two points, such as the version 3.11.2, is no decimal number and stays.
+
+    Args:
+        text: text made by this room.
+        mark: one of `DECIMAL_MARKS`.
+
+    Raises:
+        ValueError: another mark.
+    """
+    if mark not in DECIMAL_MARKS:
+        raise ValueError(f"the decimal mark is {mark!r}; allowed are {DECIMAL_MARKS}")
+    return text if mark == "." else _DECIMAL_NUMBER.sub(rf"\g<1>{mark}\g<2>", text)

@@ -1,0 +1,42 @@
+"""The groups that a sample is described by: every arm of the protocol, and everybody."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+
+from studykit.data.study import Study
+from studykit.protocol import Visit
+from studykit.vocabulary import PARTICIPANTS
+
+EVERYBODY: Final = "all"
+EVERYBODY_LABEL: Final = "All"
+
+
+def groups_of(study: Study) -> dict[str, tuple[str, frozenset[str]]]:
+    """Key -> label and participants: everybody first, then each arm in the order of the protocol."""
+    people = study.table(PARTICIPANTS)
+    groups = {EVERYBODY: (EVERYBODY_LABEL, frozenset(people["participant_id"]))}
+    for key, arm in study.protocol.arms.items():
+        groups[key] = (arm.label, frozenset(people.loc[people["arm"] == key, "participant_id"]))
+    return groups
+
+
+def visits_in_time(study: Study) -> tuple[Visit, ...]:
+    """The planned visits without a sitting that was only held, in the week of another visit, to compare raters."""
+    plan, protocol = study.protocol.reliability, study.protocol
+    sitting = plan.visit if plan is not None else None
+    kept = {protocol.study.primary_visit, protocol.visit_keys[0] if protocol.visits else None}
+    return tuple(
+        visit
+        for visit in protocol.visits
+        if visit.key != sitting
+        or visit.key in kept
+        or not any(other.week == visit.week for other in protocol.visits if other.key != visit.key)
+    )
+
+
+def members(frame: pd.DataFrame, people: frozenset[str]) -> pd.DataFrame:
+    """The rows of these people."""
+    return frame[frame["participant_id"].isin(people)]
