@@ -20,9 +20,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.change.exactness import check_error_left
 from studykit.change.readings import ChangeReadings
-from studykit.errors import DesignError
+from studykit.errors import DesignError, FitError
 from studykit.formatting import counted
 from studykit.numerics.mixed.fit import fit_variance_components
 from studykit.numerics.mixed.small_sample import Ingredients, kenward_roger, kenward_roger_df
@@ -86,14 +85,18 @@ def fit_change(
     _check_repeated(readings)
     chosen = tuple(terms) if terms is not None else random_terms(rows)
     cells = _cells(readings, shared_baseline=shared_baseline)
-    check_error_left(rows, cells, chosen)
     design = np.column_stack([(cells == cell).to_numpy(dtype=float) for cell in cells.unique()])
     place = {cell: position for position, cell in enumerate(cells.unique())}
-    fit = fit_variance_components(
-        rows["value"].to_numpy(dtype=float),
-        design,
-        [intercept_by(TERM_WORDS[term], rows.groupby(list(term), sort=True).ngroup().to_numpy()) for term in chosen],
-    )
+    random = [
+        intercept_by(TERM_WORDS[term], rows.groupby(list(term), sort=True).ngroup().to_numpy()) for term in chosen
+    ]
+    try:
+        fit = fit_variance_components(rows["value"].to_numpy(dtype=float), design, random)
+    except (DesignError, FitError) as refusal:
+        people = counted(int(rows["participant_id"].nunique()), "participant")
+        raise type(refusal)(
+            f"{counted(len(rows), 'outcome')} of {people} cannot carry the model. {refusal}"
+        ) from refusal
     ingredients = fit.ingredients()
     names = [TERM_WORDS[term] for term in chosen]
     variances = {name: float(matrix[0, 0]) for name, matrix in zip(names, fit.covariances, strict=True)}
