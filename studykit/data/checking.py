@@ -108,13 +108,20 @@ def _in_order(
 ) -> pd.DataFrame:
     """One line a cell: errors, then suspicions, each in the order of tables and rows.
 
-    When a whole column is empty, one line says so and stands for its cells.
+    When a whole column is empty, one line says so and stands for its cells. What the import only suspects of a cell in
+    which there is an error is left out: the error says more.
     """
+    whole_cells = ["table", "column", POSITION]
+    about_rows = other[other[POSITION] >= 0]
+    wrong = about_rows.merge(errors[whole_cells].drop_duplicates(), on=whole_cells, how="left", indicator=True)[
+        "_merge"
+    ]
+    overruled = (wrong == "both").to_numpy() & (about_rows["severity"] != ERROR).to_numpy()
     whole = set(zip(about_files["table"], about_files["column"], strict=True))
     places = zip(errors["table"].to_numpy(dtype=object), errors["column"].to_numpy(dtype=object), strict=True)
     in_whole = np.array([pair in whole for pair in places], dtype=bool)
     covered = errors["rule"].isin([CELL_MISSING, "side_missing"]) & in_whole
-    every = joined([about_files, other[other[POSITION] < 0], errors[~covered], other[other[POSITION] >= 0], doubts])
+    every = joined([about_files, other[other[POSITION] < 0], errors[~covered], about_rows[~overruled], doubts])
     every = every.drop_duplicates(["table", "column", "rule", POSITION, "message"])
     rank = pd.DataFrame(
         {

@@ -39,7 +39,8 @@ def rows_with_reasons(gathered: Gathered, table: str, errors: pd.DataFrame) -> p
     """
     own = errors[(errors["table"] == table) & (errors[POSITION] >= 0)]
     reasons: dict[int, list[str]] = {}
-    for position, rule, message in zip(*(own[name].to_numpy(dtype=object) for name in (POSITION, "rule", "message")), strict=True):
+    columns = [own[name].to_numpy(dtype=object) for name in (POSITION, "rule", "message")]
+    for position, rule, message in zip(*columns, strict=True):
         sentence = f"{rule}: {message}"
         if sentence not in reasons.setdefault(int(position), []):
             reasons[int(position)].append(sentence)

@@ -229,3 +229,25 @@ def test_tables_of_the_caller_are_left_alone() -> None:
         check_gathered(gathered_from(tables), PROTOCOL)
     for table, frame in CLEAN.items():
         pd.testing.assert_frame_equal(tables[table], frame)
+
+
+def test_what_the_import_suspects_of_a_cell_is_left_out_where_there_is_an_error() -> None:
+    tables = dict(CLEAN)
+    names = tables["measurements"]["participant_id"].copy()
+    names.iloc[4] = "11"
+    tables["measurements"] = tables["measurements"].assign(participant_id=names)
+    plain = gathered_from(tables)
+    doubts = found(
+        plain.places["measurements"],
+        np.array([4, 5]),
+        table="measurements",
+        column="participant_id",
+        values=["11", "P11"],
+        rule="identifier_is_number",
+        severity="suspicion",
+        message="Zeros in front may be lost.",
+        what_to_do="Look.",
+    )
+    findings = check_gathered(gathered_from(tables, findings=doubts), PROTOCOL).findings
+    about_ids = findings[findings["column"] == "participant_id"]
+    assert about_ids[["row", "rule"]].to_numpy().tolist() == [[6, "unknown_participant"], [7, "identifier_is_number"]]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ ID_COLUMN = {PARTICIPANTS: "participant_id", RATERS: "rater_id"}
 LEADING_ZEROS = re.compile(r"(?<!\d)0+(?=\d)")
 
 
+@lru_cache(maxsize=200_000)
 def alike(identity: str) -> str:
     """What stays of an id when case, spaces and leading zeros are taken away: "P 01", "p1" and "P001" are alike."""
     return LEADING_ZEROS.sub("", "".join(identity.split()).casefold())

@@ -44,7 +44,9 @@ def _unknown(given: Given, table: str, home: str, noun: str) -> pd.DataFrame:
     names = given.tables[table][column]
     if table == FLOW:
         positions = positions[given.tables[table]["stage"].loc[positions].isin(STAGES_OF_PARTICIPANTS)]
-    orphan = names.loc[positions].isin(whole).to_numpy(dtype=bool)
+    once_there = set(whole.to_numpy(dtype=object))
+    named = names.loc[positions].to_numpy(dtype=object)
+    orphan = np.array([name in once_there for name in named], dtype=bool)
     return joined(
         [
             _report(given, table, positions[~orphan], noun, whole, f"the {home} table"),
@@ -71,15 +73,15 @@ def _positions_outside(given: Given, table: str, column: str, known: pd.Series) 
 
 
 def _report(given: Given, table: str, positions: np.ndarray, noun: str, known: pd.Series, where: str) -> pd.DataFrame:
-    names = given.tables[table][f"{noun}_id"].loc[positions]
-    hints = _hints([str(name) for name in names.unique()], [str(name) for name in known.to_numpy(dtype=object)])
+    names = [str(name) for name in given.tables[table][f"{noun}_id"].loc[positions].to_numpy(dtype=object)]
+    hints = _hints(list(dict.fromkeys(names)), [str(name) for name in known.to_numpy(dtype=object)])
     return given.report(
         table,
         positions,
         column=f"{noun}_id",
         rule=f"unknown_{noun}",
         severity=ERROR,
-        message=[f"{noun.capitalize()} {name!r} is not in {where}{hints[name]}" for name in names.to_numpy(dtype=object)],
+        message=[f"{noun.capitalize()} {name!r} is not in {where}{hints[name]}" for name in names],
         what_to_do=f"Correct the {noun}'s id here, or add the {noun} to {where}.",
     )
 
