@@ -18,7 +18,7 @@ from studykit.data.sheet import Sheet
 from studykit.errors import DataError
 from studykit.protocol.intake_model import Intake
 
-_ROWS_AT_ONCE = 50_000
+_ROWS_AT_ONCE = 20_000
 _MARKS = {codecs.BOM_UTF8: "utf-8", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
 _CODECS = {"utf-8": "utf-8-sig", "utf-16": "utf-16", "windows-1252": "cp1252"}
 _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
