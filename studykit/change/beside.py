@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -44,11 +45,17 @@ class MdcBeside:
         if not 0.0 < self.value < float("inf"):
             raise CallError(f"The MDC is {self.value!r}; give a number above 0, or None when there is none.")
 
+    @property
+    def has_interval(self) -> bool:
+        """True when both limits are known."""
+        return not (math.isnan(self.low) or math.isnan(self.high))
+
     def in_words(self, unit: str) -> str:
-        """The MDC with unit and interval."""
-        known = self.low == self.low and self.high == self.high
-        decimals = decimals_for_width(self.high - self.low if known else 2.0 * self.value)
-        limits = f" ({level(self.confidence)} {interval(self.low, self.high, decimals, unit)})" if known else ""
+        """The MDC with unit and interval; to two digits of the MDC, as in pictures."""
+        decimals = decimals_for_width(self.value)
+        limits = (
+            f" ({level(self.confidence)} {interval(self.low, self.high, decimals, unit)})" if self.has_interval else ""
+        )
         return f"{with_unit(self.value, decimals, unit)}{limits}"
 
 

@@ -92,8 +92,14 @@ def difference_cautions(
         if count > 1
         else ()
     )
-    beside = MDC_IS_FOR_ONE if mdc is not None else NO_MDC
-    return (beside, ANGLE, ASSIGNED, *several, *_secondary(study, readings), *_common(study, readings, model))
+    return (
+        *_beside(mdc, readings, study),
+        ANGLE,
+        ASSIGNED,
+        *several,
+        *_secondary(study, readings),
+        *_common(study, readings, model),
+    )
 
 
 def change_cautions(
@@ -105,8 +111,13 @@ def change_cautions(
         design = (WITHIN_ARM,)
     else:
         design = (NO_CONTROL, NOT_ALLOCATED) if len(readings.arms) > 1 else (NO_CONTROL,)
-    beside = MDC_IS_FOR_ONE if mdc is not None else NO_MDC
-    return (beside, ANGLE, *design, *_secondary(study, readings), *_common(study, readings, model))
+    return (
+        *_beside(mdc, readings, study),
+        ANGLE,
+        *design,
+        *_secondary(study, readings),
+        *_common(study, readings, model),
+    )
 
 
 def methods_words(study: Study, readings: ChangeReadings, model: ChangeModel, *, differences: bool) -> str:
@@ -151,6 +162,19 @@ def reading_notes(readings: ChangeReadings, mdc: MdcBeside | None, measure: Meas
 def _common(study: Study, readings: ChangeReadings, model: ChangeModel) -> tuple[str, ...]:
     measure = study.protocol.measures[readings.measure]
     return (*_missing(readings, study), *_boundary(model), *measure.cautions)
+
+
+def _beside(mdc: MdcBeside | None, readings: ChangeReadings, study: Study) -> tuple[str, ...]:
+    if mdc is None:
+        return (NO_MDC,)
+    if not mdc.has_interval:
+        return (MDC_IS_FOR_ONE,)
+    unit = study.protocol.measures[readings.measure].unit
+    known = (
+        f"The MDC is an estimate too, {mdc.in_words(unit)}: “within”, “including” and “beyond” are judged against its "
+        "value and would move with it."
+    )
+    return (MDC_IS_FOR_ONE, known)
 
 
 def _secondary(study: Study, readings: ChangeReadings) -> tuple[str, ...]:

@@ -177,8 +177,8 @@ def mdc_band(axes: Axes, mdc: float, unit: str, *, across: str = "y") -> None:
 
 
 def mdc_text(mdc: float, unit: str) -> str:
-    """An MDC with its unit, to two digits of the whole band."""
-    return with_unit(mdc, decimals_for_width(2.0 * mdc), unit)
+    """An MDC with its unit, to two digits."""
+    return with_unit(mdc, decimals_for_width(mdc), unit)
 
 
 def legend_below(figure: Figure, axes: Axes) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import re
 
 import numpy as np
@@ -104,6 +105,12 @@ def test_cautions_say_what_is_not_shown(result: ChangeByArm) -> None:
     assert "no proof of a longer muscle" in said
     assert "The MDC is about one person" in said
     assert len(set(result.cautions)) == len(result.cautions)
+
+
+def test_the_mdc_is_said_to_be_an_estimate_where_its_interval_is_known() -> None:
+    assert any("The MDC is an estimate too, 7.0° (95%\N{NO-BREAK SPACE}CI 6.0 to 8.5°)" in c for c in CHANGE.cautions)
+    (plain, _) = change_of_study(made_trial(20), mdc=MdcBeside(7.0, math.nan, math.nan, 0.95, ""))
+    assert not any("is an estimate too" in caution for caution in plain.cautions)
 
 
 def test_an_audit_speaks_of_no_effect() -> None:
