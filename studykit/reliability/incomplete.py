@@ -19,7 +19,7 @@ from studykit.reliability.coefficient import IccAnswer, icc
 from studykit.reliability.components import PLAIN_NAMES, ComponentsAnswer, NamedComponent
 from studykit.reliability.ratings import Names, Ratings, read_ratings
 
-PARTICIPANT, LIMB, RATER, VALUE = "participant", "limb", "rater", "value"
+PARTICIPANT, LIMB, RATER, SESSION, VALUE = "participant", "limb", "rater", "session", "value"
 Interval = tuple[float, float]
 NO_INTERVAL = (float("nan"), float("nan"))
 
@@ -84,6 +84,7 @@ def incomplete(
     cluster: str | None = None,
     confidence: float = 0.95,
     raters: Sequence[str] | None = None,
+    session: str | None = None,
     readings: int = 1,
     resamples: int = 500,
     rng: np.random.Generator | None = None,
@@ -91,11 +92,13 @@ def incomplete(
     """Components, correlations and errors from every rating there is, complete or not.
 
     Random: participants, limbs within participants (with `cluster`), raters, and targets by raters where a rater
-    repeated a target. On complete balanced ratings without a negative component it equals analysis of variance.
+    repeated a target; with `session` also sessions, targets by sessions and raters by sessions. On complete balanced
+    ratings without a negative component it equals analysis of variance.
 
     Args:
         frame, target, rater, value, cluster, confidence, raters: as in `icc`.
-        readings: how many readings of one rater are averaged in use.
+        session: column that names the day or visit of a rating while people were stable: day-to-day error.
+        readings: how many readings of one rater in one session are averaged in use.
         resamples: of the parametric bootstrap; 0 leaves it out.
         rng: source of chance; a fixed seed is used when none is given.
 
@@ -103,7 +106,9 @@ def incomplete(
         CallError, DataError, DesignError, FitError: each with a sentence that says what to do.
     """
     check_confidence(confidence)
-    ratings = read_ratings(frame, target=target, rater=rater, value=value, cluster=cluster, raters=raters)
+    ratings = read_ratings(
+        frame, target=target, rater=rater, value=value, cluster=cluster, trial=session, raters=raters
+    )
     facets, terms = _terms(ratings)
     fit = fit_mixed(_labelled(ratings), outcome=VALUE, fixed="1", random=terms)
     variances = np.array([*(float(c[0, 0]) for c in fit.engine.covariances), fit.engine.residual_variance])
@@ -200,9 +205,27 @@ def _terms(ratings: Ratings) -> tuple[list[tuple[str, ...]], list[Varies]]:
         facets.append((RATER,))
         if int(ratings.counts.max()) > 1:
             facets.append((*whole, RATER))
+    if ratings.trial is not None:
+        facets += _session_facets(ratings, whole)
     terms = [Varies(*names) for names in facets]
-    rest = (*whole, RATER, "trial") if len(ratings.raters) > 1 else (*whole, "trial")
-    return [*facets, rest], terms
+    raters = (RATER,) if len(ratings.raters) > 1 else ()
+    sessions = (SESSION,) if ratings.trial is not None else ()
+    return [*facets, (*whole, *raters, *sessions, "trial")], terms
+
+
+def _session_facets(ratings: Ratings, whole: tuple[str, ...]) -> list[tuple[str, ...]]:
+    """Sessions, targets by sessions where a target has several values in one, raters by sessions."""
+    sessions = np.asarray(ratings.trial)
+    count = int(sessions.max()) + 1
+    if count < 2:
+        raise DesignError("There is one session: day-to-day error needs two. Leave session= out, or measure again.")
+    facets: list[tuple[str, ...]] = [(SESSION,)]
+    cells = np.bincount(ratings.target * count + sessions)
+    if int(cells.max()) > 1:
+        facets.append((*whole, SESSION))
+    if len(ratings.raters) > 1:
+        facets.append((RATER, SESSION))
+    return facets
 
 
 def _labelled(ratings: Ratings) -> pd.DataFrame:
@@ -212,6 +235,7 @@ def _labelled(ratings: Ratings) -> pd.DataFrame:
             PARTICIPANT: [f"p{code}" for code in owner[ratings.target]],
             LIMB: [f"l{code}" for code in ratings.target],
             RATER: [f"r{code}" for code in ratings.rater],
+            SESSION: [f"s{code}" for code in (ratings.target * 0 if ratings.trial is None else ratings.trial)],
             VALUE: ratings.values,
         }
     )
@@ -219,7 +243,7 @@ def _labelled(ratings: Ratings) -> pd.DataFrame:
 
 def _ratio(facets: list[tuple[str, ...]], variances: FloatArray, readings: int, wanted: str) -> FloatArray:
     """A decision-study number for one rater and so many readings, for one set of variances or many."""
-    counts = {RATER: 1, "trial": readings}
+    counts = {RATER: 1, SESSION: 1, "trial": readings}
     found = []
     for row in np.atleast_2d(variances).tolist():
         study = decide(dict(zip(facets, row, strict=True)), counts, objects=(PARTICIPANT, LIMB))

@@ -19,7 +19,6 @@ from studykit.numerics.intervals import FloatArray
 
 Codes = NDArray[np.intp]
 Names = str | Sequence[str]
-_JOIN = "\x1f"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,18 +112,15 @@ def read_ratings(
         empty = int(rows[column].isna().sum())
         if empty:
             raise DataError(f"{counted(empty, 'rating')} with a value have no {column!r}. Name it or remove the rows.")
-    label = rows[named[0]].astype(str)
-    for column in named[1:]:
-        label = label + _JOIN + rows[column].astype(str)
-    codes, names = pd.factorize(label)
-    rater_codes, rater_names = _rater_codes(rows[rater].astype(str), raters, rater)
+    codes, names = _labels(rows, named)
+    rater_codes, rater_names = _rater_codes(rows, raters, rater)
     return Ratings(
         values=numbers.to_numpy(float)[present],
         target=codes,
         rater=rater_codes,
-        targets=tuple(str(name).replace(_JOIN, " ") for name in names),
+        targets=names,
         raters=rater_names,
-        cluster=None if cluster is None else _cluster_codes(rows[cluster].astype(str), codes, names, cluster),
+        cluster=None if cluster is None else _cluster_codes(rows, codes, names, cluster),
         trial=None if trial is None else pd.factorize(rows[trial])[0],
         missing=int((~present).sum()),
     )
@@ -204,7 +200,9 @@ def _numbers(column: pd.Series, name: str) -> pd.Series:
     if pd.api.types.is_bool_dtype(column.dtype):
         raise DataError(f"Column {name!r} holds yes/no values, not measurements.")
     numbers = pd.to_numeric(column, errors="coerce").astype(float)
-    bad = (numbers.isna() & column.notna()) | np.isinf(numbers) | column.map(lambda v: isinstance(v, bool))
+    bad = (numbers.isna() & column.notna()) | np.isinf(numbers)
+    if column.dtype == object:
+        bad |= column.map(lambda v: isinstance(v, bool))
     if bad.any():
         position = int(np.flatnonzero(bad.to_numpy())[0])
         raise DataError(
@@ -214,29 +212,44 @@ def _numbers(column: pd.Series, name: str) -> pd.Series:
     return numbers
 
 
-def _rater_codes(names: pd.Series, expected: Sequence[str] | None, column: str) -> tuple[Codes, tuple[str, ...]]:
+def _labels(rows: pd.DataFrame, columns: Sequence[str]) -> tuple[Codes, tuple[str, ...]]:
+    """Codes by first appearance and labels of what the columns name together; 1 and "1" are one label."""
+    codes, found = pd.factorize(rows[columns[0]])
+    names = [str(name) for name in found]
+    for column in columns[1:]:
+        more, others = pd.factorize(rows[column])
+        codes, pairs = pd.factorize(codes.astype(np.int64) * len(others) + more)
+        names = [f"{names[pair // len(others)]} {others[pair % len(others)]}" for pair in pairs]
+    if len(columns) == 1 and len(set(names)) < len(names):
+        again, distinct = pd.factorize(pd.Series(names))
+        return np.asarray(again[codes], dtype=np.intp), tuple(map(str, distinct))
+    return np.asarray(codes, dtype=np.intp), tuple(names)
+
+
+def _rater_codes(rows: pd.DataFrame, expected: Sequence[str] | None, column: str) -> tuple[Codes, tuple[str, ...]]:
+    codes, found = _labels(rows, [column])
     if expected is None:
-        codes, found = pd.factorize(names)
-        return codes, tuple(map(str, found))
+        return codes, found
     wanted = [str(name) for name in expected]
-    strangers = list(dict.fromkeys(name for name in names if name not in wanted))
+    strangers = [name for name in found if name not in wanted]
     if strangers:
         raise DataError(
             f"{counted(len(strangers), 'rater')} in column {column!r} not among the declared {len(wanted)} "
             f"(first: {strangers[0]}). Declare them or correct the name."
         )
-    used = [name for name in wanted if (names == name).any()]
-    return np.asarray(pd.Categorical(names, categories=used).codes, dtype=np.intp), tuple(used)
+    used = [name for name in wanted if name in found]
+    place = np.array([used.index(name) for name in found], dtype=np.intp)
+    return place[codes], tuple(used)
 
 
-def _cluster_codes(people: pd.Series, codes: Codes, names: Sequence[str], column: str) -> Codes:
+def _cluster_codes(rows: pd.DataFrame, codes: Codes, names: Sequence[str], column: str) -> Codes:
     """One person code a target; a target of two persons is refused."""
-    person_codes, _ = pd.factorize(people)
+    person_codes, _ = _labels(rows, [column])
     first = np.full(len(names), -1, dtype=np.intp)
     first[codes[::-1]] = person_codes[::-1]
     wrong = np.flatnonzero(first[codes] != person_codes)
     if wrong.size:
-        label = str(names[codes[wrong[0]]]).replace(_JOIN, " ")
+        label = names[codes[wrong[0]]]
         raise DataError(
             f"Target {label!r} belongs to more than one {column!r}. Name limbs so that each has one person."
         )

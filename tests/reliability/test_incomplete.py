@@ -104,6 +104,60 @@ def test_limbs_are_nested_in_persons() -> None:
     assert designs["sem"][0] == pytest.approx(got.sem_agreement.value, rel=1e-12)
 
 
+def sessions_frame(raters: int) -> pd.DataFrame:
+    rng = np.random.default_rng(6)
+    people, days, trials = 50, 3, 2
+    values = (
+        rng.normal(100, 7, (people, 1, 1, 1))
+        + rng.normal(0, 1.5, (1, raters, 1, 1))
+        + rng.normal(0, 2, (people, 1, days, 1))
+        + rng.normal(0, 1, (1, raters, days, 1))
+        + rng.normal(0, 1, (1, 1, days, 1))
+        + rng.normal(0, 1.5, (people, raters, days, trials))
+    )
+    index = pd.MultiIndex.from_product(
+        [range(people), range(raters), range(days), range(trials)], names=["subject", "rater", "day", "trial"]
+    )
+    return pd.Series(values.ravel(), index=index, name="angle").reset_index()
+
+
+def test_sessions_of_one_rater_equal_the_mean_squares_of_participants_by_days() -> None:
+    """With one rater the days stand where raters stood: the crossed analysis of variance is the second route."""
+    frame = sessions_frame(1)
+    got = incomplete(frame, **GONIOMETER, session="day", resamples=0)
+    names = [part.name for part in got.components.components]
+    assert names == ["participants", "sessions", "participant by session", "trials (rest)"]
+    anova = variance_components(frame, target="subject", rater="day", value="angle")
+    assert [part.variance for part in got.components.components] == pytest.approx(
+        [part.variance for part in anova.components], rel=1e-6
+    )
+
+
+def test_more_sessions_lower_the_day_to_day_error() -> None:
+    got = incomplete(sessions_frame(3), **GONIOMETER, session="day", resamples=0)
+    variances = got.components.variances()
+    assert set(variances) == {
+        ("participant",),
+        ("rater",),
+        ("participant", "rater"),
+        ("session",),
+        ("participant", "session"),
+        ("rater", "session"),
+        ("participant", "rater", "session", "trial"),
+    }
+    assert variances["participant", "session"] == pytest.approx(4.0, rel=0.4)  # 100 df: an SD of 14 %, three of these
+    designs = decision_study(got.components, raters=[1], trials=[1], sessions=[1, 2]).designs
+    one, two = designs["sem"].to_numpy() ** 2
+    halved = sum(value for facets, value in variances.items() if "session" in facets) / 2
+    assert one - two == pytest.approx(halved, rel=1e-9)
+    assert one == pytest.approx(got.sem_agreement.value**2, rel=1e-9)
+
+
+def test_one_session_cannot_show_day_to_day_error(goniometer: pd.DataFrame) -> None:
+    with pytest.raises(DesignError, match="There is one session"):
+        incomplete(goniometer.assign(day=1), **GONIOMETER, session="day")
+
+
 def test_a_component_on_its_boundary_says_so() -> None:
     table = np.array([[40.0, 41.0, 42.5], [50.0, 49.0, 51.0], [61.0, 61.0, 58.0], [47.0, 48.5, 46.0], [55, 53, 54.5]])
     frame = pd.DataFrame({"target": np.repeat(list("abcde"), 3), "judge": list("xyz") * 5, "rating": table.ravel()})
