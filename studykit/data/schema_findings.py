@@ -14,6 +14,7 @@ from studykit.formatting import unit_sign
 from studykit.protocol import Protocol
 from studykit.vocabulary import ERROR
 
+MOST_HINTS = 100
 WHAT_TO_DO = {
     CELL_MISSING: "Fill in the cell; without it the row cannot be used.",
     "visit_not_planned": "Correct the visit, or plan it in study.toml.",
@@ -63,7 +64,7 @@ def _sentences(
         return [f"{cell} lies outside {bounds}." for cell in cells]
     words = allowed_words(table, column, protocol)
     if words is not None and rule == words[1]:
-        hints = {cell: _hint(cell, words[0]) for cell in set(cells)}
+        hints = _hints(list(dict.fromkeys(cells)), words[0])
         return [f"{cell!r} is not allowed here{hints[cell]}" for cell in cells]
     measures = given.gathered.tables[table]["measure"].iloc[positions]
     known = {name: _about_measure(rule, name, protocol) for name in measures.unique()}
@@ -82,9 +83,16 @@ def _about_measure(rule: str, name: str, protocol: Protocol) -> str:
     }[rule]
 
 
+def _hints(cells: list[str], allowed: tuple[str, ...]) -> dict[str, str]:
+    """Each wrong word's hint; past the first hundred words they are no slips of the pen, and only listed."""
+    listed = f"; allowed are {', '.join(repr(word) for word in allowed)}."
+    return {cell: _hint(cell, allowed) or listed if i < MOST_HINTS else listed for i, cell in enumerate(cells)}
+
+
 def _hint(cell: str, allowed: tuple[str, ...]) -> str:
+    """ "; did you mean ...?" or nothing."""
     close = get_close_matches(cell.casefold(), [word.casefold() for word in allowed], n=1, cutoff=0.6)
-    if close:
-        meant = next(word for word in allowed if word.casefold() == close[0])
-        return f"; did you mean {meant!r}?"
-    return f"; allowed are {', '.join(repr(word) for word in allowed)}."
+    if not close:
+        return ""
+    meant = next(word for word in allowed if word.casefold() == close[0])
+    return f"; did you mean {meant!r}?"

@@ -251,3 +251,24 @@ def test_what_the_import_suspects_of_a_cell_is_left_out_where_there_is_an_error(
     findings = check_gathered(gathered_from(tables, findings=doubts), PROTOCOL).findings
     about_ids = findings[findings["column"] == "participant_id"]
     assert about_ids[["row", "rule"]].to_numpy().tolist() == [[6, "unknown_participant"], [7, "identifier_is_number"]]
+
+
+def test_a_table_full_of_unknown_ids_and_words_is_checked_in_reasonable_time() -> None:
+    """Without a limit on comparing letters, 20,000 unknown ids would be compared with every known one."""
+    many = pd.concat([CLEAN["measurements"]] * (20_000 // len(CLEAN["measurements"]) + 1), ignore_index=True)
+    numbers = pd.Series(np.arange(len(many)).astype(str), dtype="str")
+    many = many.assign(participant_id="Q" + numbers, visit="weak " + numbers)
+    findings = check_gathered(gathered_from({**CLEAN, "measurements": many}), PROTOCOL).findings
+    assert (findings["rule"] == "unknown_participant").sum() == len(many)
+    assert (findings["rule"] == "visit_not_planned").sum() == len(many)
+
+
+def test_many_ids_that_look_alike_are_not_all_listed_in_every_line() -> None:
+    people = pd.concat([CLEAN["participants"].iloc[:1]] * 40, ignore_index=True)
+    people = people.assign(participant_id=["P" + "0" * zeros + "7" for zeros in range(40)])
+    findings = check_gathered(
+        gathered_from({**CLEAN, "participants": people.astype(CLEAN["participants"].dtypes)}), PROTOCOL
+    )
+    alike = findings.findings[findings.findings["rule"] == "ids_look_alike"]
+    assert len(alike) == 40
+    assert alike["message"].str.contains("and 34 more").all()

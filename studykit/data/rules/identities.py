@@ -13,6 +13,7 @@ from studykit.data.rules.given import Given
 from studykit.vocabulary import ERROR, PARTICIPANTS, RATERS
 
 ID_COLUMN = {PARTICIPANTS: "participant_id", RATERS: "rater_id"}
+MOST_LISTED = 5
 LEADING_ZEROS = re.compile(r"(?<!\d)0+(?=\d)")
 
 
@@ -113,4 +114,6 @@ def similar_ids(given: Given, table: str) -> pd.DataFrame:
 
 
 def _listed(names: np.ndarray, without: str) -> str:
-    return ", ".join(repr(str(name)) for name in names if name != without)
+    others = [repr(str(name)) for name in names[: MOST_LISTED + 1] if name != without][:MOST_LISTED]
+    more = len(names) - 1 - len(others)
+    return ", ".join(others) + (f" and {more} more" if more > 0 else "")

@@ -16,7 +16,9 @@ STAGES_OF_PARTICIPANTS = ("randomised", "received", "lost", "analysed")
 """Stages that only a participant can reach; people who were assessed or excluded may stand in the flow table alone."""
 
 MOST_COMPARED = 1000
-"""Letters are compared with at most so many known ids, which keeps a table full of unknown ids from taking minutes."""
+MOST_HINTS = 100
+"""At most so many unknown ids are compared letter by letter, each with at most so many known ones: a table full of
+unknown ids has another fault than a slip of the pen, and would take hours."""
 
 
 def unknown_participant(given: Given, table: str) -> pd.DataFrame:
@@ -91,9 +93,11 @@ def _hints(unknown: list[str], known: list[str]) -> dict[str, str]:
     if not unknown:
         return {}
     by_plain = {alike(name): name for name in reversed(known)}
-    hints = {}
+    hints: dict[str, str] = {}
     for name in unknown:
         same = by_plain.get(alike(name))
-        close = [same] if same is not None else get_close_matches(name, known[:MOST_COMPARED], n=1, cutoff=0.75)
+        close = [same] if same is not None else []
+        if not close and len(hints) < MOST_HINTS:
+            close = get_close_matches(name, known[:MOST_COMPARED], n=1, cutoff=0.75)
         hints[name] = f"; did you mean {close[0]!r}?" if close else "."
     return hints
