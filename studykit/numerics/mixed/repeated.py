@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.linalg import solve_triangular
 
 from studykit.errors import DesignError, FitError, check_choice
 from studykit.numerics.mixed.repeated_criterion import Criterion, criterion, criterion_value
@@ -30,7 +30,7 @@ METHODS = ("reml", "ml")
 _SMALL_DECREMENT = 1e-10
 _EDGE = 1e-9  # smallest eigenvalue of the correlation below which the walk has left the interior
 _NEARLY_SINGULAR = 1e-6
-_MOST_STEPS = 150  # ordinary fits take five to ten
+_MOST_STEPS = 60  # ordinary fits take five to ten
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +144,8 @@ def _newton(
     if _smallest_eigenvalue(shape.covariance(shape.natural(phi))) < 1e-4:
         raise FitError(_runaway(shape))
     raise FitError(
-        f"No optimum was reached in {_MOST_STEPS} steps; there may be too few subjects for the {shape.word} covariance. "
-        "Choose a covariance with fewer parameters."
+        f"No optimum was reached in {_MOST_STEPS} steps; there may be too few subjects for the {shape.word} "
+        "covariance. Choose a covariance with fewer parameters."
     )
 
 
@@ -177,7 +177,8 @@ def _smallest_eigenvalue(covariance: Array) -> float:
 def _runaway(shape: CovarianceShape) -> str:
     return (
         f"The likelihood of the {shape.word} covariance keeps growing as the covariance becomes singular: there are "
-        "too few subjects for its parameters. Choose a covariance with fewer parameters."
+        "too few subjects for its parameters, or the outcome hardly varies at a visit. Choose a covariance with fewer "
+        "parameters."
     )
 
 
@@ -192,17 +193,29 @@ def _stalled(log: list[Step]) -> bool:
 
 
 def _direction(at: Criterion, jacobian: Array) -> tuple[Array, float]:
-    """Newton direction in free parameters and its decrement g'H^-1 g in criterion units; never uphill."""
-    gradient = jacobian.T @ at.gradient
-    for information in (at.observed, at.expected):
-        curvature = 2.0 * jacobian.T @ information @ jacobian
-        if np.min(np.diag(curvature)) <= 0:
+    """Newton direction in free parameters and its decrement (criterion units)."""
+    return newton_direction(
+        jacobian.T @ at.gradient,
+        [2.0 * jacobian.T @ information @ jacobian for information in (at.observed, at.expected)],
+    )
+
+
+def newton_direction(gradient: Array, curvatures: list[Array]) -> tuple[Array, float]:
+    """-H^-1 g with the first positive definite H, and its decrement g'H^-1 g; steepest descent when there is none.
+
+    Args:
+        gradient: (k,).
+        curvatures: matrices to try in turn, (k, k) each.
+    """
+    for curvature in curvatures:
+        diagonal = np.diag(curvature)
+        if np.min(diagonal) <= 1e-280:
             continue
-        size = np.sqrt(np.diag(curvature))
-        scaled = curvature / np.outer(size, size)
-        if np.linalg.eigvalsh(scaled)[0] > 1e-9:
-            direction = -cho_solve(cho_factor(scaled), gradient / size) / size
-            return direction, float(-gradient @ direction)
+        size = np.sqrt(diagonal)
+        values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T) / np.outer(size, size))
+        if values[0] > 1e-9:
+            along = vectors.T @ (gradient / size)
+            return -(vectors @ (along / values)) / size, float(along @ (along / values))
     direction = -gradient / max(float(np.linalg.norm(gradient)), np.finfo(float).tiny)
     return direction, float(-gradient @ direction)
 

