@@ -21,7 +21,7 @@ from studykit.data.reading import Folder, Source
 from studykit.data.sheet import Sheet
 from studykit.data.sheet_columns import sort_of
 from studykit.data.unread import unread_files, unread_sheets
-from studykit.errors import DataError
+from studykit.errors import DataError, FitError
 from studykit.protocol import Protocol
 from studykit.protocol.intake_model import TableName
 from studykit.vocabulary import COLUMNS, ERROR, MEASUREMENTS, PARTICIPANTS, REQUIRED
@@ -43,6 +43,7 @@ def gather(folder: Path, protocol: Protocol, *, progress: Callable[[str], None] 
 
     Raises:
         DataError: there is no folder `data`.
+        FitError: a row of a sheet is neither in its table nor counted as left out, which is a fault of the kit.
     """
     if not (folder / "data").is_dir():
         raise DataError(f"There is no folder 'data' in {folder.resolve().name!r}; put the study's files there.")
@@ -122,7 +123,7 @@ def _read_table(table: TableName, source: Source, files: Folder, protocol: Proto
     matched = match_headings(table, sheet, declared, columns)
     assembled = assemble(table, sheet, matched, columns, declared, protocol)
     if not assembled.count.balanced:
-        raise AssertionError(f"rows of {table} went uncounted: {assembled.count}")
+        raise FitError(f"Rows of {table} went uncounted: {assembled.count}. This is a fault of the kit; report it.")
     work.matched[table] = (source, sheet, matched)
     work.tables[table] = assembled
     work.findings += [*hidden, *matched.findings, *assembled.findings]

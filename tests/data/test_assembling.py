@@ -13,7 +13,7 @@ from intake_cases import (
     rules,
 )
 
-from studykit.data.intake import Gathered, once_per_cell
+from studykit.data.intake import Gathered, RowCount, once_per_cell
 
 WIDE = {
     "headings": {"Patient": "participant_id"},
@@ -106,3 +106,8 @@ def test_one_sheet_may_hold_several_tables(tmp_path: Path) -> None:
     assert rules(result) == []
     assert result.tables["participants"]["sex"].tolist() == ["male"]
     assert result.tables["measurements"]["value"].tolist() == [40.0]
+
+
+def test_a_count_that_does_not_add_up_is_known() -> None:
+    assert RowCount(sheet_rows=5, blank_rows=1, cells_per_row=2, empty_cells=3, rows=5).balanced
+    assert not RowCount(sheet_rows=5, blank_rows=1, cells_per_row=2, empty_cells=3, rows=4).balanced
