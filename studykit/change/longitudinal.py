@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -37,9 +37,9 @@ class ChangeByArm(Result):
         mdc: the MDC beside it, or None.
     """
 
-    study: Study
-    readings: ChangeReadings
-    model: ChangeModel
+    study: Study = field(repr=False)
+    readings: ChangeReadings = field(repr=False)
+    model: ChangeModel = field(repr=False)
     mdc: MdcBeside | None
 
     @property
@@ -93,7 +93,10 @@ class ChangeByArm(Result):
         )
 
     def figure(self) -> Drawing:
-        """Change over the visits by arm, participants behind, the MDC as a band."""
+        """Change over the visits by arm, participants behind, the MDC as a band.
+
+        People are drawn one by one only in groups that are large enough by the protocol's `privacy.smallest_group`.
+        """
         order = {visit.key: _position(self.readings, visit.key) for visit in self.readings.visits}
         labels = {visit.key: visit.label for visit in self.readings.visits}
         means = self.model.changes.rename(columns={"estimate": "mean"})[["arm", "visit", "mean", "low", "high"]]
@@ -101,7 +104,7 @@ class ChangeByArm(Result):
             {"arm": list(self.readings.arms), "visit": self.readings.baseline, "mean": 0.0, "low": 0.0, "high": 0.0}
         )
         drawn = pd.concat([start, means], ignore_index=True)
-        people = self.readings.change_of_people()
+        people, unseen = self._people_to_draw()
         return change_picture(
             drawn.assign(
                 week=drawn["visit"].map(order),
@@ -114,7 +117,19 @@ class ChangeByArm(Result):
             confidence=self.confidence,
             mdc=self.mdc.value if self.mdc is not None else None,
             mdc_confidence=self.mdc.confidence if self.mdc is not None else 0.95,
+            people_note=unseen,
         )
+
+    def _people_to_draw(self) -> tuple[pd.DataFrame, str]:
+        """Each participant's change in groups that are large enough, and a sentence when some are not."""
+        people = self.readings.change_of_people()
+        smallest = self.study.protocol.privacy.smallest_group
+        size = people.groupby(["arm", "visit"])["participant_id"].transform("nunique")
+        shown = people[size >= smallest]
+        note = (
+            f"People are not drawn one by one in groups of fewer than {smallest}." if len(shown) < len(people) else ""
+        )
+        return shown, note
 
     @property
     def _measure(self) -> Measure:

@@ -22,6 +22,8 @@ from studykit.pictures.theme import (
 
 MEANS_COLUMNS = ("arm", "week", "visit", "mean", "low", "high")
 PEOPLE_COLUMNS = ("arm", "week", "change")
+MOST_VECTOR_MARKS = 1000
+"""Marks of one arm beyond which they are stored as dots of an image, so that a page stays small."""
 _SPREAD = 0.62
 """Share of the gap between two visits over which the arms stand side by side."""
 
@@ -35,6 +37,7 @@ def change_picture(
     confidence: float,
     mdc: float | None = None,
     mdc_confidence: float = 0.95,
+    people_note: str = "",
     height_mm: float = 100.0,
 ) -> Drawing:
     """Draw change from baseline by arm over the visits.
@@ -48,11 +51,14 @@ def change_picture(
         confidence: level of the intervals in `means`.
         mdc: minimal detectable change of one person, in `unit`; drawn as a band from -mdc to +mdc.
         mdc_confidence: level of the MDC.
+        people_note: a sentence for the caption about people who are not drawn.
 
     Raises:
         DataError: a column is missing, or there is no row.
     """
     _check(means, MEANS_COLUMNS, "means")
+    if means.empty:
+        raise DataError("The frame means has no row, so there is nothing to draw.")
     if people is not None:
         _check(people, PEOPLE_COLUMNS, "people")
     arms = list(dict.fromkeys(means["arm"].astype(str)))
@@ -65,7 +71,7 @@ def change_picture(
         axes.axhline(0.0, color=INK, linewidth=0.7, zorder=1.0)
         for position, arm in enumerate(arms):
             shift = float(offsets[position])
-            if people is not None:
+            if people is not None and len(people):
                 _draw_people(axes, people[people["arm"].astype(str) == arm], position, shift, weeks, len(arms))
             _draw_means(axes, means[means["arm"].astype(str) == arm], position, shift, arm)
         labels = means.drop_duplicates("week").set_index("week")["visit"].astype(str)
@@ -76,12 +82,13 @@ def change_picture(
     shown = "mean of each arm" if len(arms) > 1 else "mean"
     caption = (
         f"{measure}: change from baseline by visit. Large marks: {shown} with its {level(confidence)}."
-        + (" Small marks: participants." if people is not None else "")
+        + (" Small marks: participants." if people is not None and len(people) else "")
         + (
             f" Hatched: a change that one person can show by measurement error alone ({_mdc_words(mdc_confidence)})."
             if mdc is not None
             else ""
         )
+        + (f" {people_note}" if people_note else "")
     )
     return Drawing(figure, _in_words(means, arms, measure, unit, confidence, mdc), caption)
 
@@ -90,8 +97,6 @@ def _check(frame: pd.DataFrame, columns: tuple[str, ...], name: str) -> None:
     missing = [column for column in columns if column not in frame.columns]
     if missing:
         raise DataError(f"The frame {name} lacks the column {missing[0]!r}; it needs {', '.join(columns)}.")
-    if frame.empty:
-        raise DataError(f"The frame {name} has no row, so there is nothing to draw.")
 
 
 def _side_by_side(count: int, weeks: np.ndarray) -> np.ndarray:
@@ -102,6 +107,7 @@ def _side_by_side(count: int, weeks: np.ndarray) -> np.ndarray:
 def _draw_people(axes: Axes, people: pd.DataFrame, position: int, shift: float, weeks: np.ndarray, count: int) -> None:
     """Small open marks beside the mean, spread by their order within the visit so that equal values stay visible."""
     look = arms_style(position)
+    many = len(people) > MOST_VECTOR_MARKS
     step = 0.7 * _SPREAD / max(count, 3) * (float(np.min(np.diff(weeks))) if len(weeks) > 1 else 1.0)
     for week, group in people.groupby("week"):
         change = group["change"].to_numpy(dtype=float)
@@ -117,6 +123,7 @@ def _draw_people(axes: Axes, people: pd.DataFrame, position: int, shift: float, 
             markeredgecolor=look.colour,
             markeredgewidth=0.5,
             alpha=0.55,
+            rasterized=many,
             zorder=2.0,
         )
 

@@ -236,3 +236,18 @@ def test_other_measures_follow_and_what_they_cannot_answer_is_a_caution() -> Non
     assert any("This is not the primary measure" in caution for caution in results[2].cautions)
     assert not any("This is not the primary measure" in caution for caution in results[0].cautions)
     assert "MDC" not in results[2].headline
+
+
+def test_people_of_a_small_group_are_not_drawn_one_by_one() -> None:
+    """Nine people in two pathways, five and four; the protocol's smallest group is five."""
+    values = np.random.default_rng(3).normal(50, 4, (9, 2, 1)) + np.array([0.0, 3.0])[:, None]
+    (result,) = change_of_study(made_audit(values, pathways=["a", "b"] * 4 + ["a"]))
+    drawing = result.figure()
+    assert drawing is not None
+    small = [line for line in drawing.figure.axes[0].lines if line.get_markersize() < 3]
+    assert sum(len(line.get_ydata()) for line in small) == 5
+    assert "People are not drawn one by one in groups of fewer than 5." in drawing.caption
+
+
+def test_a_result_is_short_to_print() -> None:
+    assert len(repr(CHANGE)) < 6000

@@ -92,3 +92,27 @@ def test_a_frame_that_cannot_be_drawn_is_refused_in_a_sentence() -> None:
         change_picture(means_of(["A"]).drop(columns="low"), measure="m", unit="deg", confidence=0.95)
     with pytest.raises(DataError, match="has no row"):
         change_picture(means_of(["A"]).iloc[:0], measure="m", unit="deg", confidence=0.95)
+
+
+def test_thousands_of_people_keep_the_page_small_and_the_same_on_every_run() -> None:
+    rng = np.random.default_rng(4)
+    arms = ["Control", "60 s hold"]
+    rows = [(arm, week, value) for arm in arms for week in (4.0, 12.0) for value in rng.normal(0, 3, 3000)]
+    people = pd.DataFrame(rows, columns=["arm", "week", "change"])
+
+    def svg() -> str:
+        return change_picture(means_of(arms), people, measure="m", unit="deg", confidence=0.95).svg()
+
+    first = svg()
+    assert first == svg()
+    assert "<image" in first
+    assert "Software" not in first
+    assert len(first) < 600_000
+    assert "<image" not in drawn(arms).svg()
+
+
+def test_nobody_to_draw_is_not_promised_in_the_caption() -> None:
+    nobody = people_of(["A"]).iloc[:0]
+    drawing = change_picture(means_of(["A"]), nobody, measure="m", unit="deg", confidence=0.95, people_note="Too few.")
+    assert "Small marks" not in drawing.caption
+    assert drawing.caption.endswith("Too few.")
