@@ -243,7 +243,7 @@ def _need_two(count: int, thing: str, spread: str) -> None:
 
 def _rounding_floor(table: FloatArray, axes: tuple[int, ...]) -> FloatArray:
     """Square of the rounding that a residual of these numbers can carry: (8 eps max|x|)^2."""
-    largest = np.max(np.abs(table), axis=axes)
+    largest = np.maximum(table.max(axis=axes), -table.min(axis=axes))
     return np.asarray((8.0 * np.finfo(np.float64).eps * largest) ** 2)
 
 

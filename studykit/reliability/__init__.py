@@ -1,7 +1,7 @@
 """Do two looks at one joint agree? Coefficients, error in degrees, limits, categories, components, decisions."""
 
 from studykit.reliability.categories import CategoryAnswer, Coefficient, agreement
-from studykit.reliability.coefficient import IccAnswer, icc
+from studykit.reliability.coefficient import IccAnswer, icc, icc_forms
 from studykit.reliability.components import ComponentsAnswer, variance_components
 from studykit.reliability.concurrent import ConcurrentAnswer, inter_and_intra
 from studykit.reliability.decision import DecisionAnswer, decision_study
@@ -30,6 +30,7 @@ __all__ = [
     "choose_form",
     "decision_study",
     "icc",
+    "icc_forms",
     "incomplete",
     "inter_and_intra",
     "limits_of_agreement",

@@ -15,9 +15,10 @@ from studykit.numerics.anova import MeanSquares, for_people, two_way_mean_square
 from studykit.numerics.intervals import FloatArray
 from studykit.numerics.resampling import bootstrap, clustered, mean_squares_of_sums, two_way_features
 from studykit.reliability.form import Form, named_form
-from studykit.reliability.ratings import Complete, Names, one_way, read_ratings, two_way
+from studykit.reliability.ratings import Complete, Names, one_way, read_ratings, refuse_means, two_way
 
 INTERVALS = ("formula", "bootstrap")
+RATERS = ("random", "fixed")
 TOO_FEW_PEOPLE = "fewer than three persons: resampling persons cannot make an interval."
 
 
@@ -108,10 +109,49 @@ def icc(
     named = named_form(form, averaged)
     ratings = read_ratings(frame, target=target, rater=rater, value=value, cluster=cluster, raters=raters)
     if form == "one-way":
+        refuse_means(mean_of_trials)
         table = one_way(ratings, complete=complete)
     else:
         table = two_way(ratings, complete=complete, mean_of_trials=mean_of_trials)
     return icc_of_table(table, named, confidence=confidence, null=null, interval=interval, rng=rng)
+
+
+def icc_forms(
+    frame: pd.DataFrame,
+    *,
+    target: Names,
+    rater: str,
+    value: str,
+    confidence: float = 0.95,
+    complete: bool = False,
+    mean_of_trials: bool = False,
+) -> pd.DataFrame:
+    """Every form side by side, to see what the choice of a form decides; `choose_form` says which one fits.
+
+    Args:
+        frame, target, rater, value, confidence, complete, mean_of_trials: as in `icc`; every rater measured every
+            target.
+
+    Returns:
+        Columns name, model, form, averaged, value, low, high, f, df1, df2, p: ten rows (random and fixed raters share
+        formulas and differ in meaning).
+
+    Raises:
+        CallError, DataError, DesignError: as in `icc`.
+    """
+    check_confidence(confidence)
+    ratings = read_ratings(frame, target=target, rater=rater, value=value)
+    ms = two_way_mean_squares(two_way(ratings, complete=complete, mean_of_trials=mean_of_trials).array)
+    rows = []
+    for form, raters in (("one-way", ("random",)), ("agreement", RATERS), ("consistency", RATERS)):
+        for averaged in (False, True):
+            got = numbers.icc(ms, form=form, averaged=averaged, confidence=confidence)
+            values = [float(getattr(got, name)) for name in ("value", "low", "high", "f", "df1", "df2", "p")]
+            for kind in raters:
+                named = named_form(form, averaged, raters=kind)
+                rows.append((named.name, named.model, form, averaged, *values))
+    columns = ["name", "model", "form", "averaged", "value", "low", "high", "f", "df1", "df2", "p"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def icc_of_table(

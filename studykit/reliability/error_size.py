@@ -15,7 +15,7 @@ from studykit.numerics.icc import FORMS
 from studykit.numerics.intervals import FloatArray
 from studykit.numerics.resampling import bootstrap, clustered, mean_squares_of_sums, two_way_features
 from studykit.reliability.coefficient import INTERVALS, TOO_FEW_PEOPLE, table_cautions
-from studykit.reliability.ratings import Complete, Names, one_way, read_ratings, two_way
+from studykit.reliability.ratings import Complete, Names, one_way, read_ratings, refuse_means, two_way
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +42,7 @@ class PrecisionAnswer:
         df: degrees of freedom of the SEM.
         form: which differences count: "agreement", "consistency" or "one-way".
         within_sd: root of the mean square within targets (raters' differences included).
+        all_sd: standard deviation of all ratings.
         measurements: how many measurements the mean is taken over.
         interval, reason, cautions, targets, people, left_out: as in `IccAnswer`.
     """
@@ -52,6 +53,7 @@ class PrecisionAnswer:
     df: float
     form: str
     within_sd: float
+    all_sd: float
     measurements: int
     confidence: float
     targets: int
@@ -65,6 +67,13 @@ class PrecisionAnswer:
         """Minimal detectable change z sqrt(2) SEM: 0.90 and 0.95 are usual."""
         value, low, high = (float(v) for v in numbers.mdc([self.sem, self.low, self.high], confidence=confidence))
         return DetectableChange(value, low, high, confidence, self.confidence)
+
+    def indirect_sem(self, correlation: float) -> float:
+        """SD of all ratings times sqrt(1 - ICC): only to compare with published figures made that way.
+
+        It moves with the spread of the people who were measured; `sem` does not.
+        """
+        return float(numbers.sem_from_icc(self.all_sd, correlation))
 
     def repeatability(self, confidence: float = 0.95) -> float:
         """z sqrt(2) times the SD within targets (Bland & Altman 1996): two values of one target differ by less."""
@@ -104,6 +113,7 @@ def precision(
     check_choice(form, FORMS, "form")
     ratings = read_ratings(frame, target=target, rater=rater, value=value, cluster=cluster, raters=raters)
     if form == "one-way":
+        refuse_means(mean_of_trials)
         table = one_way(ratings, complete=complete)
     else:
         table = two_way(ratings, complete=complete, mean_of_trials=mean_of_trials)
@@ -141,6 +151,7 @@ def precision_of_table(
         df=float(got.df),
         form=form,
         within_sd=float(np.sqrt(ms.within)),
+        all_sd=float(np.std(table.array, ddof=1)),
         measurements=measurements,
         confidence=confidence,
         targets=len(table.array),

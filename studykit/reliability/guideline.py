@@ -78,7 +78,8 @@ def _answers(study: Study, readings: StudyReadings, results: list[ReliabilityRes
     estimates = [result.title for result in results if result.key != "reliability.reporting_items"]
     known = {
         2: f"{measure.name}: {measure.instrument}; {measure.position}. Zero and sign: {measure.zero_and_sign}.",
-        10: f"In the methods sentence under each answer. Form: {readings.form.name}, {readings.form.model}.",
+        10: "In the methods sentence under each answer."
+        + ("" if measure.graded else f" Form: {readings.form.name}, {readings.form.model}."),
         11: (
             f"{counted(frame['rater_id'].nunique(), 'rater')}, "
             f"{counted(frame['participant_id'].nunique(), 'participant')}, up to {counted(repeats, 'reading')} of each "

@@ -107,7 +107,7 @@ def read_ratings(
     present = numbers.notna().to_numpy()
     if not present.any():
         raise DataError(f"Column {value!r} holds no value. Give at least two ratings of two targets.")
-    rows = frame.loc[present]
+    rows = frame if present.all() else frame.loc[present]
     for column in labels:
         empty = int(rows[column].isna().sum())
         if empty:
@@ -152,6 +152,16 @@ def two_way(ratings: Ratings, *, complete: bool = False, mean_of_trials: bool = 
     n, k = len(ratings.targets), len(ratings.raters)
     sums = np.bincount(ratings.target * k + ratings.rater, weights=ratings.values, minlength=n * k).reshape(n, k)
     return Complete(sums[kept] / counts[kept], kept, left_out, _clusters_of(ratings, kept))
+
+
+def refuse_means(mean_of_trials: bool) -> None:
+    """The one-way form counts every rating of a target alike: there are no trials of a rater to average.
+
+    Raises:
+        CallError: `mean_of_trials` was asked for.
+    """
+    if mean_of_trials:
+        raise CallError('mean_of_trials does not go with form="one-way", which counts every rating of a target alike.')
 
 
 def one_way(ratings: Ratings, *, complete: bool = False) -> Complete:
@@ -199,6 +209,8 @@ def _numbers(column: pd.Series, name: str) -> pd.Series:
     """The column as floats; text, booleans and infinities are refused with the first place."""
     if pd.api.types.is_bool_dtype(column.dtype):
         raise DataError(f"Column {name!r} holds yes/no values, not measurements.")
+    if column.dtype == np.float64 and not np.isinf(column.to_numpy()).any():
+        return column
     numbers = pd.to_numeric(column, errors="coerce").astype(float)
     bad = (numbers.isna() & column.notna()) | np.isinf(numbers)
     if column.dtype == object:
@@ -215,12 +227,12 @@ def _numbers(column: pd.Series, name: str) -> pd.Series:
 def _labels(rows: pd.DataFrame, columns: Sequence[str]) -> tuple[Codes, tuple[str, ...]]:
     """Codes by first appearance and labels of what the columns name together; 1 and "1" are one label."""
     codes, found = pd.factorize(rows[columns[0]])
-    names = [str(name) for name in found]
+    names: list[str] = np.asarray(found).astype(str).tolist()
     for column in columns[1:]:
         more, others = pd.factorize(rows[column])
         codes, pairs = pd.factorize(codes.astype(np.int64) * len(others) + more)
         names = [f"{names[pair // len(others)]} {others[pair % len(others)]}" for pair in pairs]
-    if len(columns) == 1 and len(set(names)) < len(names):
+    if found.dtype == object and len(set(names)) < len(names):
         again, distinct = pd.factorize(pd.Series(names))
         return np.asarray(again[codes], dtype=np.intp), tuple(map(str, distinct))
     return np.asarray(codes, dtype=np.intp), tuple(names)
@@ -269,7 +281,7 @@ def _complete_targets(
 ) -> tuple[Codes, tuple[str, ...]]:
     """Codes of complete targets and labels of the others; refuses gaps unless `complete` is asked for."""
     total, gaps = len(full), int((~full).sum())
-    left_out = tuple(name for name, whole in zip(ratings.targets, full, strict=True) if not whole)
+    left_out = tuple(ratings.targets[code] for code in np.flatnonzero(~full))
     if gaps and not complete:
         raise DesignError(
             f"{gaps} of {counted(total, 'target')} were not {meaning} (first: {left_out[0]}). "

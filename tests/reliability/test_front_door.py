@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from studykit.errors import CallError, DataError, DesignError
-from studykit.reliability import icc, inter_and_intra, limits_of_agreement, precision, variation
+from studykit.reliability import icc, icc_forms, inter_and_intra, limits_of_agreement, precision, variation
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 FORMULA = 1e-10  # the reference is the same formula at 15 digits
@@ -72,6 +72,18 @@ def test_labelled_frame_gives_the_reference(
     assert got.headline.startswith(got.form.name)
 
 
+def test_ten_forms_side_by_side_share_six_formulas(judges: pd.DataFrame) -> None:
+    expected = reference("icc_shrout_fleiss_1979")["anova_formulas"]["icc"]  # type: ignore[index]
+    got = icc_forms(judges, **NAMES)
+    assert len(got) == 10
+    assert got[["model", "name"]].drop_duplicates().shape[0] == 10
+    assert sorted(set(got["value"].round(9))) == sorted(round(row["icc"], 9) for row in expected)
+    single = got[(got["form"] == "agreement") & ~got["averaged"]].iloc[0]
+    assert (single["low"], single["high"]) == pytest.approx(
+        (expected[1]["ci95_lower"], expected[1]["ci95_upper"]), rel=FORMULA
+    )
+
+
 def test_sem_and_mdc_of_the_frame_give_the_reference(judges: pd.DataFrame) -> None:
     expected = reference("icc_shrout_fleiss_1979")["anova_formulas"]
     got = precision(judges, **NAMES, form="consistency")
@@ -80,6 +92,8 @@ def test_sem_and_mdc_of_the_frame_give_the_reference(judges: pd.DataFrame) -> No
     assert change.value == pytest.approx(expected["mdc95"]["mdc_consistency"], rel=FORMULA)  # type: ignore[index]
     assert change.low / change.value == pytest.approx(got.low / got.sem, rel=1e-12)
     assert got.mdc(0.90).value < change.value
+    agreement = icc(judges, **NAMES).value
+    assert got.indirect_sem(agreement) == pytest.approx(expected["sem"]["sem_from_sd_and_icc21"], rel=FORMULA)  # type: ignore[index]
     assert got.repeatability() == pytest.approx(expected["mdc95"]["mdc_one_way"], rel=FORMULA)  # type: ignore[index]
 
 
@@ -211,11 +225,18 @@ def test_raters_who_share_no_target_cannot_be_compared() -> None:
         ({"form": "two-way"}, CallError, "allowed are"),
         ({"confidence": 95}, CallError, "between 0 and 1"),
         ({"interval": "wald"}, CallError, "allowed are"),
+        ({"form": "one-way", "mean_of_trials": True}, CallError, "does not go with"),
     ],
 )
 def test_unknown_words(judges: pd.DataFrame, change: dict[str, object], error: type[Exception], words: str) -> None:
     with pytest.raises(error, match=words):
         icc(judges, **{**NAMES, **change})  # type: ignore[arg-type]
+
+
+def test_labels_of_mixed_kinds_that_read_the_same_are_one_label() -> None:
+    frame = long_frame(np.array([[1.0, 2.0], [3.0, 5.0], [6.0, 6.0]])).astype({"participant_id": object})
+    frame["participant_id"] = [1, "1", 2, "2", 3, "3"]
+    assert icc(frame, **NAMES).targets == 3
 
 
 def test_unnamed_rater_and_no_values(judges: pd.DataFrame) -> None:
