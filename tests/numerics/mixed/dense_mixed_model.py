@@ -104,16 +104,18 @@ def best_of_dense(
         [np.eye(width)[np.tril_indices(width)] if correlated else np.ones(width) for width, correlated in shapes]
     )
     given = starts if starts is not None else []
-    best: tuple[float, np.ndarray] | None = None
-    for start in [identity, 0.2 * identity, 3.0 * identity, 0.5 * np.ones(size), *given]:
-        found = optimize.minimize(lambda t: parts(t)[0], start, method="BFGS", options={"gtol": 1e-7})
-        found = optimize.minimize(
-            lambda t: parts(t)[0], found.x, method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-10}
-        )
-        if best is None or found.fun < best[0]:
-            best = (float(found.fun), found.x)
-    value, residual = parts(best[1])
-    return DenseOptimum(float(value), tuple(residual * matrix for matrix in unpack(best[1])), residual)
+    # Quasi-Newton from every start; the best of them once more without derivatives, which differences leave short.
+    found = [
+        optimize.minimize(lambda t: parts(t)[0], start, method="BFGS", options={"gtol": 1e-7})
+        for start in [identity, 0.2 * identity, 3.0 * identity, 0.5 * np.ones(size), *given]
+    ]
+    nearest = min(found, key=lambda one: one.fun)
+    last = optimize.minimize(
+        lambda t: parts(t)[0], nearest.x, method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-10}
+    )
+    best = min((nearest, last), key=lambda one: one.fun).x
+    value, residual = parts(best)
+    return DenseOptimum(float(value), tuple(residual * matrix for matrix in unpack(best)), residual)
 
 
 @dataclass
