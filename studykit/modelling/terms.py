@@ -19,7 +19,10 @@ import pandas as pd
 from studykit.errors import CallError, DataError, DesignError
 from studykit.numerics.mixed.terms import RandomTerm
 
-_SHARED_WORDS = ("rater", "assessor", "observer", "examiner", "therapist", "tester", "device", "instrument")
+_SHARED_WORDS = (
+    *("rater", "assessor", "observer", "examiner", "tester", "judge", "reader", "operator", "clinician", "therapist"),
+    *("physiotherapist", "doctor", "nurse", "technician", "coder", "investigator", "device", "instrument"),
+)
 _BODY_WORDS = ("side", "limb", "leg", "knee", "hip", "ankle", "shoulder", "elbow", "wrist", "arm_side")
 
 
@@ -168,6 +171,11 @@ def _check_different(varies: Varies, codes: np.ndarray, n_groups: int, made: lis
             continue
         pairs = len(pd.unique(codes * len(other.labels) + other.codes))
         if pairs == n_groups == len(other.labels):
+            if varies.columns == other.varies.columns:
+                raise DesignError(
+                    f"Two random terms give each {varies.name!r} a level of its own; keep one of them, or write "
+                    "intercept=False in the one with the slope."
+                )
             raise DesignError(
                 f"Varies({varies.name!r}) and Varies({other.varies.name!r}) split the rows in the same way; keep one."
             )

@@ -186,6 +186,11 @@ class TestRefusals:
         frame = study().assign(person=lambda data: data["participant_id"].str.lower())
         with pytest.raises(DesignError, match="split the rows in the same way"):
             fit(frame, random=[Varies("participant_id"), Varies("person")])
+        with pytest.raises(DesignError, match="Two random terms give each 'participant_id' a level of its own"):
+            fit(frame, random=[Varies("participant_id"), Varies("participant_id", slope="week")])
+        alone = fit(frame, random=[Varies("participant_id"), Varies("participant_id", slope="week", intercept=False)])
+        both = fit(frame, random=[Varies("participant_id", slope="week", correlated=False)])
+        assert alone.log_likelihood == pytest.approx(both.log_likelihood, rel=1e-10)
 
     def test_random_is_a_list_of_varies(self) -> None:
         for wrong in (Varies("participant_id"), ["participant_id"]):
