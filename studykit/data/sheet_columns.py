@@ -241,14 +241,15 @@ def _units_wanted(
     elif "measure" in read.fixed:
         names[:] = read.fixed["measure"].values.iloc[0]
     measures = rules.protocol.measures
-    units: dict[str, str | None] = {}
-    for name in names.dropna().unique():
-        unit = measures[name].unit if name in measures else None
-        if unit is not None and unit_factor(given, unit) is None:
+    codes, different = pd.factorize(names)
+    units: list[str] = []
+    for name in different:
+        unit = measures[name].unit if name in measures else ""
+        if unit and unit_factor(given, unit) is None:
             rules.unconvertible(rules.sheet.headings[reading.number], given, f"{unit} for the measure {name}")
-            unit = None
-        units[name] = unit
-    of_row = names.map(units).fillna("").to_numpy(dtype=object)
+            unit = ""
+        units.append(unit)
+    of_row = np.array([*units, ""], dtype=object)[codes]  # a missing name has the code -1, which takes the last one
     if not len(everywhere):
         yield None, everywhere
     for unit in dict.fromkeys(of_row.tolist()):

@@ -47,3 +47,12 @@ def test_a_unit_for_a_column_without_one_is_an_error(tmp_path: Path) -> None:
     result = gathered(tmp_path, {"participants.csv": "participant_id,age_years\nP1,40\n"}, tables=tables)
     assert rules(result) == ["unit_does_not_fit", "no_measurements"]
     assert result.tables["participants"]["age_years"].tolist() == [40.0]
+
+
+def test_a_unit_for_readings_whose_measure_is_not_known_converts_nothing(tmp_path: Path) -> None:
+    tables = {"measurements": {"units": {"value": "in"}}}
+    without = gathered_csv(tmp_path, "P1,R1,1,40", headings="participant_id,rater_id,trial,value", tables=tables)
+    assert only_finding(without)["rule"] == "missing_column"
+    assert without.tables["measurements"]["value"].tolist() == [40.0]
+    mixed = gathered_csv(tmp_path, "P1,,R1,1,40", "P1,reach,R1,1,2", "P1,spin,R1,1,3", tables=tables)
+    assert mixed.tables["measurements"]["value"].tolist() == [40.0, 5.08, 3.0]
