@@ -16,6 +16,8 @@ _DEPENDENT = 1e-10
 _NOTHING = 1e-18
 # Information on a parameter beyond the others below this share of its own: it cannot be told from them.
 _CONFOUNDED = 1e-9
+# Numbers that the border columns may hold: 4 GB.
+_MOST_NUMBERS = 500_000_000
 # Two ratios of variances, both large: an outcome that random effects follow exactly leaves the less, the larger they
 # are; any other leaves the same (unless its residual standard deviation is below a ten-thousandth of the others).
 _LARGE, _HUGE = 1e5, 1e8
@@ -132,6 +134,20 @@ def _check_columns(term: RandomTerm, levels: np.ndarray, count: int) -> None:
                 f"The slope column {name!r} of the random term {term.name!r} is constant within each of its {count} "
                 "levels: no level has a slope to estimate; leave the slope out."
             )
+
+
+def check_size(n: int, fixed_count: int, border: int) -> None:
+    """The border levels and X are held as columns over all rows: refuse what would not fit into memory.
+
+    Raises:
+        DesignError: more numbers than `_MOST_NUMBERS`.
+    """
+    if n * (border + fixed_count) > _MOST_NUMBERS:
+        raise DesignError(
+            f"Terms that cross each other leave {border} levels that no block of rows keeps to itself; with {n} rows "
+            f"that would take {8e-9 * n * (border + fixed_count):.0f} GB. Leave out one of the crossed terms, or fit "
+            "parts of the data."
+        )
 
 
 def check_outcome(response: ResponseProducts, y: np.ndarray) -> None:

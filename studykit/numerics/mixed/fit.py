@@ -211,7 +211,10 @@ def prepare_design(
     given = tuple(terms)
     checks.check_design(x, given, names)
     checks.check_terms(given)
-    return design_products(x, given, find_structure(given, x.shape[1]), components_of(given))
+    structure = find_structure(given, x.shape[1])
+    border = sum(structure.level_counts[index] * given[index].width for index in structure.border_terms)
+    checks.check_size(x.shape[0], x.shape[1], border)
+    return design_products(x, given, structure, components_of(given))
 
 
 def check_trusted(optimum: Optimum, n: int) -> None:

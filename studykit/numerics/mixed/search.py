@@ -129,8 +129,9 @@ def _descend(looks: Looks, start: np.ndarray, name: str, known: tuple[Minimum, .
         minimum = minimise(objective, start, name=name, joined=joined)
         log += minimum.log
         if minimum.joined:
-            place = next(other for other in known if other.value <= minimum.value + _JOINED_DEVIANCE)
-            return Minimum(place.place, place.value, place.gradient, place.hessian, True, log)
+            gamma = parts.from_factor(minimum.place)
+            nearest = min(range(len(known)), key=lambda index: float(np.max(np.abs(reached[index] - gamma))))
+            return replace(known[nearest], log=log)
         if not minimum.converged:
             return None
         zeroed = _with_exact_zeros(design, minimum.place)
@@ -143,7 +144,7 @@ def _descend(looks: Looks, start: np.ndarray, name: str, known: tuple[Minimum, .
                 minimum = replace(again, place=exact)
         growth = _wants_to_grow(looks, minimum.place, reml=reml)
         if growth is None:
-            return Minimum(minimum.place, minimum.value, minimum.gradient, minimum.hessian, True, log)
+            return replace(minimum, log=log)
         start = growth
         name = f"{name}, off zero" if not name.endswith("off zero") else name
     return None

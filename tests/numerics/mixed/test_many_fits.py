@@ -96,7 +96,7 @@ def test_an_outcome_without_an_optimum_is_nan_and_the_others_stand():
 def _type_one_error(people: int, count: int, small_sample: str) -> tuple[float, float]:
     """Share of null trials with p < 0.05 for the arms' difference at the last visit, and its Monte Carlo SE.
 
-    A difference between participants: with 12 of them the large-sample test rejects in 9 percent.
+    A difference between participants: with 12 of them the large-sample test rejects in 7.5 percent.
     """
     x, terms = _repeated_trial(people)
     many = fit_many(prepare_design(x, terms), _null_outcomes(terms, count, np.random.default_rng(people)))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from studykit.errors import CallError, DataError, DesignError, FitError
+from studykit.numerics.mixed import checks
 from studykit.numerics.mixed.fit import fit_variance_components
 from studykit.numerics.mixed.small_sample import (
     Ingredients,
@@ -100,6 +101,13 @@ def test_far_from_zero_is_not_rank_deficient():
 def test_too_few_rows():
     with pytest.raises(DesignError, match="There are 24 rows for 24 fixed effects"):
         _fit(x=np.eye(24))
+
+
+def test_crossed_terms_too_large_for_memory(monkeypatch):
+    crossed = intercept_by("site", np.tile(np.arange(4), 6))
+    monkeypatch.setattr(checks, "_MOST_NUMBERS", 100)
+    with pytest.raises(DesignError, match="leave 4 levels that no block of rows keeps to itself; with 24 rows"):
+        _fit(terms=[BY_PERSON, crossed])
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf])
