@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.errors import CallError, DataError, check_choice, check_confidence
+from studykit.formatting import counted
 from studykit.modelling.design import FixedDesign
 from studykit.modelling.marginal_means import contrast_weights, mean_weights, slope_weights
 from studykit.modelling.rows import check_columns
@@ -234,9 +235,8 @@ class FixedEffectsFit:
         check_columns(frame, variables)
         for name in variables:
             if frame[name].isna().any():
-                raise DataError(
-                    f"{int(frame[name].isna().sum())} of {len(frame)} rows have no {name!r}; fill or drop them."
-                )
+                missing = counted(int(frame[name].isna().sum()), "row")
+                raise DataError(f"{name!r} is missing in {missing} of {len(frame)}; fill or drop them.")
         tested = self._tested(self.design.rows(frame), small_sample, confidence, information=information)
         return pd.DataFrame(_columns_of(tested), index=frame.index)
 

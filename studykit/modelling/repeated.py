@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.errors import DataError, DesignError, check_choice
+from studykit.formatting import counted
 from studykit.modelling.confirm import Confirmation, confirm_repeated
 from studykit.modelling.design import fixed_design, formula_variables
 from studykit.modelling.inference import FixedEffectsFit
@@ -267,7 +268,8 @@ def _check_once(frame: pd.DataFrame, by: list[str], visit: str) -> None:
     who = " and ".join(f"{name} {first[name]!r}" for name in by)
     pairs = frame.loc[repeated.to_numpy(), [*by, visit]].drop_duplicates()
     raise DataError(
-        f"{len(pairs)} combinations of subject and visit have several rows (first: {who}, {visit} {first[visit]!r}). "
+        f"Several rows share a subject and a visit, {counted(len(pairs), 'time')} (first: {who}, "
+        f"{visit} {first[visit]!r}). "
         "Average them, or name what tells them apart among the subject columns."
     )
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.errors import DataError
+from studykit.formatting import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,14 +80,15 @@ def _complete(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         if frame.empty:
             raise DataError("The data have no rows.")
         return frame, []
-    counted = ", ".join(f"{name!r} in {int(count)}" for name, count in missing.sum().items() if count)
+    counts = ", ".join(f"{name!r} in {int(count)}" for name, count in missing.sum().items() if count)
     complete = frame.loc[~lost.to_numpy()]
     if complete.empty:
-        raise DataError(f"No row is complete: missing are {counted} of {len(frame)} rows.")
+        raise DataError(f"No row is complete: missing are {counts} of {len(frame)} rows.")
     first = frame.index[int(np.flatnonzero(lost.to_numpy())[0])]
+    count = int(lost.sum())
     note = (
-        f"{int(lost.sum())} of {len(frame)} rows were left out because a value is missing ({counted}; "
-        f"first: row {first!r})."
+        f"{count} of {len(frame)} rows {'was' if count == 1 else 'were'} left out because a value is missing "
+        f"({counts}; first: row {first!r})."
     )
     return complete, [note]
 
@@ -103,7 +105,9 @@ def _finite(values: pd.Series) -> pd.Series:
     infinite = ~np.isfinite(numbers.to_numpy())
     if infinite.any():
         first = numbers.index[int(np.flatnonzero(infinite)[0])]
-        raise DataError(f"{int(infinite.sum())} values of {values.name!r} are infinite (first: row {first!r}).")
+        raise DataError(
+            f"The column {values.name!r} holds {counted(int(infinite.sum()), 'infinite value')} (first: row {first!r})."
+        )
     return numbers
 
 
@@ -129,15 +133,13 @@ def _predictor(values: pd.Series, all_values: pd.Series) -> tuple[pd.Series, lis
         present = [level for level in dtype.categories if (values == level).any()]
         unused = [level for level in dtype.categories if level not in present]
         if unused:
-            listed = ", ".join(repr(level) for level in unused)
-            notes.append(f"{len(unused)} levels of {values.name!r} occur in no row that is used ({listed}).")
+            notes.append(f"{values.name!r} has levels without a row that is used: {', '.join(map(repr, unused))}.")
         why = "its first category"
     else:
         present = sorted(values.unique(), key=str)
         gone = [level for level in all_values.dropna().unique() if level not in set(present)]
         if gone:
-            listed = ", ".join(repr(level) for level in gone)
-            notes.append(f"{len(gone)} levels of {values.name!r} occur only in rows that were left out ({listed}).")
+            notes.append(f"{values.name!r} has levels only in rows that were left out: {', '.join(map(repr, gone))}.")
         why = "first in alphabetical order; make the column categorical to choose another"
     notes.append(f"The reference level of {values.name!r} is {present[0]!r} ({why}).")
     return pd.Series(

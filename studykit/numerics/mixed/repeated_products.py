@@ -116,7 +116,7 @@ def _patterns(working: Array, subject: Codes, visit: Codes) -> tuple[Pattern, ..
     sorted_subject, sorted_visit = subject[order], visit[order]
     same = (np.diff(sorted_subject) == 0) & (np.diff(sorted_visit) == 0)
     if np.any(same):
-        raise DataError(f"{int(same.sum())} rows repeat a subject's visit; keep one row per subject and visit.")
+        raise DataError("Some subjects have two rows at one visit; keep one row per subject and visit.")
     starts = np.flatnonzero(np.r_[True, np.diff(sorted_subject) != 0])
     groups: dict[tuple[int, ...], list[Codes]] = {}
     for rows in np.split(order, starts[1:]):

@@ -351,7 +351,7 @@ class TestErrors:
         table, s, v = balanced()
         v = v.copy()
         v[1] = 0
-        with pytest.raises(DataError, match="1 rows repeat a subject's visit"):
+        with pytest.raises(DataError, match="two rows at one visit"):
             self.call(table.ravel(), np.eye(4)[v], s, v)
 
     @pytest.mark.parametrize("word", COVARIANCE_WORDS)
