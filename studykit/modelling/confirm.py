@@ -1,8 +1,8 @@
 """The same model by a second route: other formulas, another optimiser, and an error when the two part.
 
 Mixed models go to statsmodels, which searches without derivatives (Powell, then Nelder-Mead; its quasi-Newton default
-stops short on such models). Repeated visits go to a likelihood written out subject by subject, searched by BFGS with
-finite differences from a plain start. Both routes are slow and meant for small data.
+stops short on such models); those that it cannot express go to the likelihood written out with the full covariance of
+the rows. Repeated visits go to a likelihood written out subject by subject. All are slow and meant for small data.
 """
 
 from __future__ import annotations
@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize
 from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
 from studykit.errors import DesignError, FitError
+from studykit.modelling.written_out import mixed_optimum, repeated_optimum
 from studykit.numerics.mixed.fit import VarianceComponentsFit
 from studykit.numerics.mixed.repeated import RepeatedCovarianceFit
 from studykit.numerics.mixed.residual_covariance import covariance_shape
@@ -26,6 +26,7 @@ Codes = NDArray[np.intp]
 
 _MOST_ROWS = 1500
 _MOST_CELLS = 60_000
+_MOST_ROWS_WRITTEN_OUT = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,59 +63,75 @@ def _compared(route: str, mine: float, other: float, tolerance: float) -> Confir
 
 
 def confirm_mixed(fit: VarianceComponentsFit, tolerance: float) -> Confirmation:
-    """Compare with statsmodels' MixedLM.
+    """Compare with statsmodels' MixedLM, or with the likelihood written out where that cannot express the model.
 
     Raises:
-        DesignError: the model has more than one correlated slope, or slopes whose groups do not hold the other terms;
-            or the data are too large.
+        DesignError: the data are too large.
         FitError: the log-likelihoods differ by more than `tolerance`.
     """
     y, x, terms = fit.response.y[:, 0], fit.design.x, fit.design.terms
-    groups, inner, rest = _arranged(terms, fit.n)
+    reml = fit.method == "reml"
+    arranged = _arranged(terms, fit.n)
+    if arranged is None:
+        if fit.n > _MOST_ROWS_WRITTEN_OUT:
+            raise DesignError(
+                f"statsmodels cannot express this model, and {fit.n} rows are too many for a likelihood written out "
+                f"(at most {_MOST_ROWS_WRITTEN_OUT}); confirm a part of the data."
+            )
+        best = mixed_optimum(y, x, terms, reml=reml)
+        return _compared("a likelihood written out in full", fit.log_likelihood, best, tolerance)
+    return _compared("statsmodels", fit.log_likelihood, _by_statsmodels(y, x, arranged, reml=reml), tolerance)
+
+
+def _by_statsmodels(y: Array, x: Array, arranged: _Arranged, *, reml: bool) -> float:
+    """Largest log-likelihood that three searches without derivatives find, each from the end of the one before."""
     model = MixedLM(
         y,
         x,
-        groups=groups,
-        exog_re=None if inner is None else inner.columns,
-        exog_vc=_components(rest, groups) if rest else None,
+        groups=arranged.groups,
+        exog_re=None if arranged.inner is None else arranged.inner.columns,
+        exog_vc=_components(arranged.rest, arranged.groups) if arranged.rest else None,
     )
-    best = -np.inf
+    best, start = -np.inf, None
     with warnings.catch_warnings():
-        # statsmodels warns of boundaries and of unfinished searches; the comparison below is the judgement.
+        # statsmodels warns of boundaries and of unfinished searches; the comparison is the judgement.
         warnings.simplefilter("ignore")
-        start = None
         for search in ("powell", "nm", "powell"):
-            found = model.fit(
-                reml=fit.method == "reml",
-                method=search,
-                start_params=start,
-                maxiter=4000,
-                **({"xtol": 1e-8, "ftol": 1e-11} if search == "powell" else {"xatol": 1e-8, "fatol": 1e-11}),
-            )
-            best = max(best, float(found.llf))
-            start = found.params_object
-    return _compared("statsmodels", fit.log_likelihood, best, tolerance)
+            names = ("xtol", "ftol") if search == "powell" else ("xatol", "fatol")
+            limits = dict(zip(names, (1e-8, 1e-11), strict=True))
+            found = model.fit(reml=reml, method=search, start_params=start, maxiter=4000, **limits)
+            best, start = max(best, float(found.llf)), found.params_object
+    return best
 
 
-def _arranged(terms: tuple[RandomTerm, ...], n: int) -> tuple[np.ndarray, RandomTerm | None, list[RandomTerm]]:
-    """Groups that hold all terms, the one term whose effects may be correlated, and the others."""
+@dataclass(frozen=True, slots=True)
+class _Arranged:
+    """A model as statsmodels wants it: groups that hold all terms, one correlated term, and independent ones."""
+
+    groups: np.ndarray
+    inner: RandomTerm | None
+    rest: list[RandomTerm]
+
+
+def _arranged(terms: tuple[RandomTerm, ...], n: int) -> _Arranged | None:
+    """The arrangement, or None when statsmodels cannot express the model.
+
+    Raises:
+        DesignError: the model is too large for that route.
+    """
     wide = [term for term in terms if term.width > 1 and term.correlated]
     if len(wide) > 1:
-        raise DesignError("statsmodels cannot express two terms with correlated slopes; there is no second route here.")
+        return None
     groups = wide[0].codes if wide else _holding_all(terms, n)
     rest = [term for term in terms if not wide or term is not wide[0]]
-    for term in rest:
-        if wide and _n_pairs(term.codes, groups) > len(np.unique(term.codes)):
-            raise DesignError(
-                f"statsmodels cannot express {term.name!r} crossed with the correlated slopes of {wide[0].name!r}; "
-                "there is no second route here."
-            )
+    if wide and any(_n_pairs(term.codes, groups) > len(np.unique(term.codes)) for term in rest):
+        return None
     levels = sum(len(np.unique(term.codes)) * term.width for term in rest)
     if n > _MOST_ROWS or n * max(levels, 1) > _MOST_CELLS * max(len(np.unique(groups)), 1):
         raise DesignError(
             f"{n} rows with {levels} random effects are too many for the second route; it is for small data."
         )
-    return groups, wide[0] if wide else None, rest
+    return _Arranged(groups, wide[0] if wide else None, rest)
 
 
 def _n_pairs(first: np.ndarray, second: np.ndarray) -> int:
@@ -162,38 +179,5 @@ def confirm_repeated(
     if len(y) > _MOST_ROWS:
         raise DesignError(f"{len(y)} rows are too many for the second route; it is for small data.")
     shape = covariance_shape(fit.shape.word, fit.shape.n_visits)
-    alike = _seen_alike(subject, visit)
-    reml = fit.method == "reml"
-
-    def minus(phi: Array) -> float:
-        covariance = shape.covariance(shape.natural(phi))
-        a, b, c, log_determinant = np.zeros((x.shape[1],) * 2), np.zeros(x.shape[1]), 0.0, 0.0
-        for visits, rows in alike.items():
-            v = covariance[np.ix_(visits, visits)]
-            sign, size = np.linalg.slogdet(v)
-            if sign <= 0 or not np.isfinite(size):
-                return 1e10
-            weighted = np.linalg.inv(v) @ x[rows]
-            a += np.einsum("imp,imq->pq", x[rows], weighted)
-            b += np.einsum("imp,im->p", weighted, y[rows])
-            c += float(np.sum(y[rows] * np.linalg.solve(v, y[rows].T).T))
-            log_determinant += len(rows) * float(size)
-        value = log_determinant + c - float(b @ np.linalg.solve(a, b))
-        value += (len(y) - x.shape[1] if reml else len(y)) * float(np.log(2 * np.pi))
-        return 0.5 * (value + (float(np.linalg.slogdet(a)[1]) if reml else 0.0))
-
-    residual = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
-    start = shape.free(shape.start(float(np.mean(residual**2)) * (0.8 * np.eye(shape.n_visits) + 0.2)))
-    found = optimize.minimize(minus, start, method="BFGS", options={"gtol": 1e-5, "maxiter": 2000})
-    again = optimize.minimize(minus, found.x, method="BFGS", options={"gtol": 1e-6, "maxiter": 2000})
-    best = -min(float(found.fun), float(again.fun))
+    best = repeated_optimum(y, x, subject, visit, shape, reml=fit.method == "reml")
     return _compared("a likelihood written out subject by subject", fit.log_likelihood, best, tolerance)
-
-
-def _seen_alike(subject: Codes, visit: Codes) -> dict[tuple[int, ...], Codes]:
-    """Rows of the subjects that were seen at the same visits, (subjects, visits) for each set of visits."""
-    found: dict[tuple[int, ...], list[Codes]] = {}
-    for code in np.unique(subject):
-        rows = np.flatnonzero(subject == code)
-        found.setdefault(tuple(visit[rows].tolist()), []).append(rows)
-    return {visits: np.stack(rows) for visits, rows in found.items()}

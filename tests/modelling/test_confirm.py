@@ -12,6 +12,7 @@ from labelled_references import CASES, table
 from studykit.errors import DesignError, FitError
 from studykit.modelling import Varies, fit_mixed, fit_repeated
 from studykit.modelling.confirm import confirm_mixed, confirm_repeated
+from studykit.modelling.written_out import mixed_optimum
 from studykit.numerics.mixed.residual_covariance import COVARIANCE_WORDS
 
 SMALL = ["sleep", "sleep uncorrelated", "penicillin", "pastes", "dyestuff", "machines", "machines unstructured"]
@@ -56,19 +57,34 @@ def test_who_is_better_is_said() -> None:
         confirm_repeated(worse, outcome, found.design.matrix, found.subject_codes, found.visit_codes, 1e-4)
 
 
-def test_what_statsmodels_cannot_express_is_said() -> None:
+def test_what_statsmodels_cannot_express_goes_to_a_likelihood_written_out() -> None:
     rng = np.random.default_rng(1)
-    keys = pd.MultiIndex.from_product([range(8), range(5), range(4)], names=["person", "rater", "week"])
+    keys = pd.MultiIndex.from_product([range(8), range(4), range(4)], names=["person", "rater", "week"])
     frame = keys.to_frame(index=False)
-    frame["y"] = (
-        rng.normal(size=160) + rng.normal(size=8)[frame["person"]] * frame["week"] + rng.normal(size=5)[frame["rater"]]
-    )
-    found = fit_mixed(frame, outcome="y", fixed="week", random=[Varies("person", slope="week"), Varies("rater")])
-    with pytest.raises(DesignError, match="cannot express 'rater' crossed with the correlated slopes of 'person'"):
-        found.confirm()
-    large = CASES["motion F"].fit()
+    level = rng.normal(size=8)[frame["person"]] * frame["week"] + rng.normal(size=4)[frame["rater"]]
+    frame["y"] = rng.normal(size=len(frame)) + level
+    for random in (
+        [Varies("person", slope="week"), Varies("rater")],
+        [Varies("person", slope="week"), Varies("rater", slope="week")],
+    ):
+        for method in ("reml", "ml"):
+            found = fit_mixed(frame, outcome="y", fixed="week", random=random, method=method).confirm()
+            assert found.route == "a likelihood written out in full"
+            assert abs(found.difference) < 1e-5  # finite differences end within this of the top
+
+
+@pytest.mark.parametrize("name", ["sleep", "penicillin", "machines unbalanced"])
+def test_the_written_out_likelihood_is_that_of_the_references(name: str) -> None:
+    engine = CASES[name].fit().engine
+    best = mixed_optimum(engine.response.y[:, 0], engine.design.x, engine.design.terms, reml=True)
+    assert best == pytest.approx(CASES[name].wanted["REML"]["logLik"], abs=1e-5)
+
+
+def test_large_data_are_refused() -> None:
     with pytest.raises(DesignError, match="too many for the second route"):
-        large.confirm()
+        CASES["motion F"].fit().confirm()
+    with pytest.raises(DesignError, match="statsmodels cannot express this model, and 863 rows are too many"):
+        CASES["motion D"].fit().confirm()
 
 
 def slopes(seed: int, spread: float) -> pd.DataFrame:
