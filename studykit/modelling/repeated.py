@@ -196,6 +196,12 @@ def fit_repeated(
     subjects = tuple(":".join(map(str, key)) if isinstance(key, tuple) else str(key) for key in grouped.size().index)
     subject_codes = grouped.ngroup().to_numpy().astype(np.intp)
     visit_codes, visits, said = _visits(frame[visit], rows.frame[visit], covariance)
+    if len(by) > 1 and len(subjects) > rows.frame[by[0]].nunique():
+        said = (
+            *said,
+            f"Subjects are combinations of {' and '.join(map(repr, by))}: those that share a {by[0]!r} are taken as "
+            "independent of each other.",
+        )
     _check_once(rows.frame, by, visit)
     engine = fit_residual_covariance(
         rows.frame[outcome].to_numpy(dtype=float),

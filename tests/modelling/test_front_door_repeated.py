@@ -38,6 +38,7 @@ class TestRepeatedRefusals:
         assert len(found.subjects) == 24
         assert found.subjects[0] == "P00:left"
         assert found.visits == (0, 4, 8, 12)
+        assert any("those that share a 'participant_id' are taken as independent" in note for note in found.notes)
 
     def test_two_rows_at_one_visit(self) -> None:
         with pytest.raises(
