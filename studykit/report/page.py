@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from html import escape
-from importlib import resources
 
 from studykit.answers import Section
 from studykit.data import Checked, Study
 from studykit.formatting import counted, level
+from studykit.report.shell import page_shell
 from studykit.report.tables import findings_table, plan_tables, provenance_table, rows_table
 from studykit.result import Result
 
@@ -46,15 +46,7 @@ def report_page(checked: Checked, study: Study, sections: Sequence[Section]) -> 
             "<code>results.json</code>.</p></footer>",
         ]
     )
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(study_part.title)}</title>\n<style>\n{_style()}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
-    )
-
-
-def _style() -> str:
-    return resources.files("studykit.report").joinpath("page.css").read_text(encoding="utf-8")
+    return page_shell(study_part.title, body)
 
 
 def _top(study: Study) -> str:
@@ -73,10 +65,11 @@ def _top(study: Study) -> str:
 
 
 def _in_short(sections: Sequence[Section]) -> str:
+    """The first answer of each part, and how to get to the rest of it."""
     lines = "".join(
-        f'<li>{escape(result.headline)} <a href="#{_anchor(result.key)}">More: {escape(result.title)}</a></li>'
+        f'<li>{escape(section.results[0].headline)} <a href="#{_anchor(section.key)}">{escape(section.title)}</a></li>'
         for section in sections
-        for result in section.results
+        if section.results
     )
     return f'<h2 id="short">In short</h2><ul class="short">{lines}</ul>'
 
