@@ -37,6 +37,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "start": _start,
         "check": _check,
         "report": _report,
+        "seal": _seal,
+        "reproduce": _reproduce,
     }
     try:
         return commands[options.command](options)
@@ -87,7 +89,36 @@ def _parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     report.add_argument("folder", type=Path, metavar="FOLDER", help="a study folder: study.toml and data/")
+    _archive_parsers(commands)
     return parser
+
+
+def _archive_parsers(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    seal = commands.add_parser(
+        "seal",
+        help="pack protocol, data and numbers into one file",
+        description="Pack protocol, checked data and every number into one .zip from which a stranger gets the same "
+        "numbers. Refuses while people could be recognised, and says what to do about it.",
+    )
+    seal.add_argument("folder", type=Path, metavar="FOLDER", help="a study folder: study.toml and data/")
+    seal.add_argument("--to", type=Path, metavar="FILE", help="the .zip to write (default: seal.zip in FOLDER)")
+    seal.add_argument("--study-days", action="store_true", help="count dates from each person's enrolment")
+    key = seal.add_mutually_exclusive_group()
+    key.add_argument("--pseudonyms", type=Path, metavar="KEYFILE", help="replace codes of people, with this secret key")
+    key.add_argument("--new-key", type=Path, metavar="KEYFILE", help="the same, making a new key first")
+    for option, told in (("--leave-out", "leave a column out"), ("--looked-at", "you read it: it identifies nobody")):
+        seal.add_argument(option, action="append", default=[], metavar="TABLE.COLUMN", help=f"{told} (may be repeated)")
+    seal.add_argument(
+        "--bands", action="append", default=[], metavar="TABLE.COLUMN=WIDTH", help="such as participants.age_years=10"
+    )
+    reproduce = commands.add_parser(
+        "reproduce",
+        help="compute every number of a sealed study again and compare",
+        description="Verify a sealed study, compute every number again and compare. Nothing from the file is executed.",
+        epilog="exit codes: 0 every number agrees; 1 something differs, or the file is refused; 2 called wrongly",
+    )
+    reproduce.add_argument("file", type=Path, metavar="FILE", help="the .zip that 'studykit seal' wrote")
+    reproduce.add_argument("--to", type=Path, metavar="FOLDER", help="where to write (default: FILE_reproduced)")
 
 
 def _start(options: argparse.Namespace) -> int:
@@ -132,6 +163,52 @@ def _report(options: argparse.Namespace) -> int:
     code = _show(written.checked.findings, written.page.parent, most=5)
     _say(f"Report: {written.page}")
     return code
+
+
+def _seal(options: argparse.Namespace) -> int:
+    from hashlib import sha256
+
+    from studykit.archive import new_key, seal_study
+
+    _need_study_folder(options.folder)
+    key = options.pseudonyms
+    if options.new_key is not None:
+        key = new_key(options.new_key)
+        _say(f"New key: {key}. Whoever has it can tell who is who; keep it away from the data and from the seal.")
+    with _progress("Seal") as tell:
+        sealed = seal_study(
+            options.folder,
+            to=options.to,
+            dates="study days" if options.study_days else "calendar",
+            pseudonyms=key,
+            leave_out=options.leave_out,
+            coarsen=dict(_band(words) for words in options.bands),
+            looked_at=options.looked_at,
+            progress=tell,
+        )
+    _say(f"Sealed: {sealed}\nSHA-256, to publish beside it: {sha256(sealed.read_bytes()).hexdigest()}")
+    return CLEAN
+
+
+def _band(words: str) -> tuple[str, float]:
+    column, _, width = words.partition("=")
+    try:
+        return column, float(width)
+    except ValueError:
+        raise CallError(f"--bands is {words!r}; write it like participants.age_years=10.") from None
+
+
+def _reproduce(options: argparse.Namespace) -> int:
+    from studykit.archive import reproduce
+
+    target = options.to or options.file.with_name(f"{options.file.stem}_reproduced")
+    with _progress("Reproduce") as tell:
+        again = reproduce(options.file, to=target, progress=tell)
+    _say(again.headline)
+    for problem in again.problems[:MOST_LINES_SHOWN]:
+        _say(f"• {problem}")
+    _say(f"Number by number: {again.page}")
+    return CLEAN if again.agrees else PROBLEMS
 
 
 def _show(findings: pd.DataFrame, results: Path, *, most: int = MOST_LINES_SHOWN) -> int:

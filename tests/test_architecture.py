@@ -41,8 +41,10 @@ MAY_IMPORT = {
     "simulate": LEAVES | {"protocol", "data"},
     "reliability": ANALYSIS,
     "change": ANALYSIS,
-    "answers": LEAVES | {"protocol", "data", "reliability", "change"},
+    "sample": LEAVES | {"protocol", "data"},
+    "answers": LEAVES | {"protocol", "data", "reliability", "change", "sample"},
     "report": LEAVES | {"pictures", "protocol", "data", "answers"},
+    "archive": LEAVES | {"protocol", "data", "answers", "report"},
 }
 FRONT_DOORS = {"__init__", "__main__", "cli"}
 FOREIGN_TO_NUMERICS = {"pandas", "statsmodels", "matplotlib", "seaborn", "pingouin", "pandera", "formulaic"}
