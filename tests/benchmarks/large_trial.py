@@ -43,9 +43,9 @@ def protocol() -> Protocol:
 
 
 def clean_trial(rows: int, rng: np.random.Generator) -> dict[str, pd.DataFrame]:
-    """All tables of a trial of about `rows` readings, in whole degrees, without a mistake."""
+    """All tables of a trial of at most `rows` readings, whole participants in whole degrees, without a mistake."""
     per_person = VISITS * 2 * 2 * TRIALS
-    n = -(-rows // per_person)
+    n = rows // per_person
     grid = np.indices((n, VISITS, 2, 2, TRIALS)).reshape(5, -1)
     person, visit, side, measure, trial = grid
     level = rng.normal(CENTRE, BETWEEN_SD, (n, 2))[:, None, :, None] * np.ones((1, 2, 1, 1))
@@ -74,7 +74,7 @@ def clean_trial(rows: int, rng: np.random.Generator) -> dict[str, pd.DataFrame]:
     people = pd.DataFrame({"participant_id": names, "arm": np.array(["stretch", "usual"])[np.arange(n) % 2]})
     people["enrolled_on"] = ENROLLED
     raters = pd.DataFrame({"rater_id": [f"rater_{number}" for number in range(RATERS_N)]})
-    made = {MEASUREMENTS: readings.iloc[:rows], PARTICIPANTS: people, RATERS: raters}
+    made = {MEASUREMENTS: readings, PARTICIPANTS: people, RATERS: raters}
     plan = protocol()
     return {
         table: made.get(table, pd.DataFrame(columns=list(types))).reindex(columns=list(types)).astype(types)
