@@ -71,13 +71,15 @@ def test_results_stranded_between_two_renames_are_put_back(tmp_path: Path) -> No
 
 
 LOOP = """
-import sys
+import importlib.util, sys
 from pathlib import Path
-from studykit.report.swapping import new_folder_for
+spec = importlib.util.spec_from_file_location("swapping", sys.argv[2])  # alone: the kit takes long to import
+swapping = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(swapping)
 target, turn = Path(sys.argv[1]), 0
 while True:
     turn += 1
-    with new_folder_for(target) as fresh:
+    with swapping.new_folder_for(target) as fresh:
         for number in range(40):
             (fresh / f"file_{number}.txt").write_text(str(turn), encoding="utf-8")
 """
@@ -87,7 +89,7 @@ while True:
 def test_a_kill_at_any_moment_leaves_one_whole_set_of_results(tmp_path: Path) -> None:
     target = tmp_path / "results"
     for attempt in range(8):
-        process = subprocess.Popen([sys.executable, "-c", LOOP, str(target)])
+        process = subprocess.Popen([sys.executable, "-c", LOOP, str(target), swapping.__file__])
         end = time.monotonic() + 20
         while not target.exists() and time.monotonic() < end:
             time.sleep(0.01)
