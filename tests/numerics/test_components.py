@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from studykit.numerics.anova import crossed_mean_squares, two_way_mean_squares
 from studykit.numerics.components import crossed_components, one_way_components, two_way_components
@@ -44,6 +45,48 @@ def test_goniometer_components_equal_the_reference_and_the_mixed_model() -> None
         assert parts[facets].variance == pytest.approx(reml[group], rel=1e-6)  # where its optimiser stopped
         assert parts[facets].low < parts[facets].variance < parts[facets].high
     assert sum(c.share for c in parts.values()) == pytest.approx(1.0, rel=1e-12)
+
+
+def williams(upper: float, df_upper: int, lower: float, df_lower: int, divisor: int) -> list[float]:
+    """Interval of a difference of mean squares by scipy's distributions, 95 %."""
+    ends = []
+    for tail in (0.975, 0.025):
+        f, chi2 = stats.f.ppf(tail, df_upper, df_lower), stats.chi2.ppf(tail, df_upper)
+        ends.append(max(df_upper * (upper - lower * f) / (divisor * chi2), 0.0))
+    return ends
+
+
+def test_intervals_have_the_degrees_of_freedom_of_their_mean_squares() -> None:
+    rng = np.random.default_rng(14)
+    table = rng.normal(50, 6, (9, 1, 1)) + rng.normal(0, 3, (1, 4, 1)) + rng.normal(0, 2, (9, 4, 1))
+    table = table + rng.normal(0, 1, (9, 4, 3))
+    flat, ms = two_way_mean_squares(table.mean(axis=2)), crossed_mean_squares(table)
+    rows, columns, within, error = (float(x) for x in (flat.rows, flat.columns, flat.within, flat.error))
+    targets, raters, both, trial = (float(x) for x in (ms.targets, ms.raters, ms.interaction, ms.error))
+    expected = {
+        "two-way": [williams(rows, 8, error, 24, 4), williams(columns, 3, error, 24, 9)],
+        "one-way": [williams(rows, 8, within, 27, 4)],
+        "crossed": [
+            williams(targets, 8, both, 24, 12),
+            williams(raters, 3, both, 24, 27),
+            williams(both, 24, trial, 72, 3),
+        ],
+    }
+    found = {
+        "two-way": two_way_components(flat)[:-1],
+        "one-way": one_way_components(flat)[:-1],
+        "crossed": crossed_components(ms)[:-1],
+    }
+    for name, parts in found.items():
+        for part, ends in zip(parts, expected[name], strict=True):
+            assert [part.low, part.high] == pytest.approx(ends, rel=1e-10), (name, part.facets)
+    for rest, df in (
+        (two_way_components(flat)[-1], 24),
+        (one_way_components(flat)[-1], 27),
+        (crossed_components(ms)[-1], 72),
+    ):
+        ends = [df * rest.variance / stats.chi2.ppf(p, df) for p in (0.975, 0.025)]
+        assert [rest.low, rest.high] == pytest.approx(ends, rel=1e-10)
 
 
 def test_negative_component_becomes_zero_and_keeps_its_raw_value() -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from studykit.errors import CallError
 from studykit.numerics.anova import crossed_mean_squares, two_way_mean_squares
@@ -77,6 +78,32 @@ def test_two_sided_intra_interval_of_a_fixed_single_question_is_the_one_way_form
     assert float(got.intra_interval[1]) == pytest.approx(float(flat.high), abs=0.02)
 
 
+def test_mean_of_all_trials_is_the_agreement_form_on_means() -> None:
+    """Second route for averaged readings: average first, then McGraw & Wong's two-way forms."""
+    reference = EXPECTED["between_raters_on_trial_means"]["anova_formulas"]
+    ms = crossed_mean_squares(angles())
+    random, fixed = (concurrent_reliability(ms, raters=raters, readings=3) for raters in ("random", "fixed"))
+    agreement, consistency = reference["icc"][1], reference["icc"][2]
+    assert float(random.inter) == pytest.approx(agreement["icc"], rel=FORMULA)
+    limits = [float(limit) for limit in random.inter_interval]
+    assert limits == pytest.approx([agreement["ci95_lower"], agreement["ci95_upper"]], rel=FORMULA)
+    assert float(fixed.inter) == pytest.approx(consistency["icc"], rel=FORMULA)
+    sems = reference["sem"]
+    assert float(random.sem_inter.sem) == pytest.approx(sems["sem_agreement_sqrt_var_rater_plus_error"], rel=FORMULA)
+    assert float(fixed.sem_inter.sem) == pytest.approx(sems["sem_consistency_sqrt_MSE"], rel=FORMULA)
+    interval = reference["sem_ci95_consistency_chisq"]
+    assert float(fixed.sem_inter.low) == pytest.approx(interval["lower"], rel=FORMULA)
+    assert float(fixed.sem_inter.high) == pytest.approx(interval["upper"], rel=FORMULA)
+
+
+def test_more_readings_than_trials_extrapolate() -> None:
+    got = [concurrent_reliability(crossed_mean_squares(angles()), raters="random", readings=q) for q in (1, 3, 6)]
+    assert [float(g.sem_intra.sem) for g in got] == sorted((float(g.sem_intra.sem) for g in got), reverse=True)
+    assert float(got[2].sem_inter.low) < float(got[2].sem_inter.sem) < float(got[2].sem_inter.high)
+    with pytest.raises(CallError, match="at least 1 is averaged"):
+        concurrent_reliability(crossed_mean_squares(angles()), raters="random", readings=0)
+
+
 def test_components_equal_a_mixed_model_at_its_digits() -> None:
     reml = {row["grp"]: row["vcov"] for row in EXPECTED["lme4_REML_varcomp"]}
     got = concurrent_reliability(crossed_mean_squares(angles()), raters="random")
@@ -93,6 +120,38 @@ def test_rater_fixed_agrees_with_consistency_on_means_when_trials_are_exact() ->
     assert float(got.inter) == pytest.approx(float(icc_value(ms, form="consistency")), rel=1e-10)
     assert float(got.intra) == 1.0
     assert float(got.sem_intra.high) == 0.0
+
+
+@pytest.mark.parametrize("raters", ["random", "fixed"])
+def test_interval_of_the_error_between_raters_adds_mean_squares(raters: str) -> None:
+    """Graybill & Wang written out with scipy's chi-square: n 29, t 2, m 3."""
+    ms = crossed_mean_squares(angles())
+    trial, both, rater = float(ms.error) * 2 / 3, float(ms.interaction), float(ms.raters)
+    terms = [(both / 3, 28), (trial, 116)]
+    if raters == "random":
+        terms = [(rater / 87, 1), (both * 28 / 87, 28), (trial, 116)]
+    total = sum(term for term, _ in terms)
+    down = sum(((1 - df / stats.chi2.ppf(0.975, df)) * term) ** 2 for term, df in terms)
+    up = sum(((df / stats.chi2.ppf(0.025, df) - 1) * term) ** 2 for term, df in terms)
+    got = concurrent_reliability(ms, raters=raters).sem_inter
+    assert float(got.low) == pytest.approx(np.sqrt(total - np.sqrt(down)), rel=1e-10)
+    assert float(got.high) == pytest.approx(np.sqrt(total + np.sqrt(up)), rel=1e-10)
+
+
+@pytest.mark.parametrize("raters", ["random", "fixed"])
+def test_interval_within_raters_is_the_f_ratio_of_cells_and_trials(raters: str) -> None:
+    ms = crossed_mean_squares(angles())
+    targets, both, rater, trial = (float(x) for x in (ms.targets, ms.interaction, ms.raters, ms.error))
+    terms = [(targets / 2, 28), (both / 2, 28)]
+    if raters == "random":
+        terms = [(targets / 2, 28), (both * (1 / 2 - 1 / 29), 28), (rater / 29, 1)]
+    cells = sum(term for term, _ in terms)
+    df = cells**2 / sum(term**2 / d for term, d in terms)
+    ends = [cells / trial / stats.f.ppf(0.975, df, 116), cells / trial * stats.f.ppf(0.975, 116, df)]
+    got = concurrent_reliability(ms, raters=raters)
+    assert [float(x) for x in got.intra_interval] == pytest.approx([(x - 1) / (x + 2) for x in ends], rel=1e-9)
+    first = [cells / float(ms.error_by_rater[0]) / stats.f.ppf(0.975, df, 58), 0.0]
+    assert float(got.intra_by_rater_interval[0][0]) == pytest.approx((first[0] - 1) / (first[0] + 2), rel=1e-9)
 
 
 def test_intervals_enclose_the_errors() -> None:

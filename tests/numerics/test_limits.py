@@ -114,6 +114,52 @@ def test_linked_pairs_of_the_oximeter() -> None:
     assert got.upper_low < got.upper < got.upper_high
 
 
+def combined(bias: float, se: float, n: int, terms: list[tuple[float, int]]) -> dict[str, float]:
+    """Intervals of bias and limits from those of mean and variance, written out with scipy's distributions."""
+    z, t = stats.norm.ppf(0.975), stats.t.ppf(0.975, n - 1)
+    total = sum(term for term, _ in terms)
+    down = sum(((1 - df / stats.chi2.ppf(0.975, df)) * term) ** 2 for term, df in terms)
+    up = sum(((df / stats.chi2.ppf(0.025, df) - 1) * term) ** 2 for term, df in terms)
+    sd, low, high = np.sqrt(total), np.sqrt(max(total - np.sqrt(down), 0.0)), np.sqrt(total + np.sqrt(up))
+    inward, outward = np.hypot(t * se, z * (sd - low)), np.hypot(t * se, z * (high - sd))
+    return {
+        "bias_low": bias - t * se,
+        "bias_high": bias + t * se,
+        "sd_low": low,
+        "sd_high": high,
+        "lower_low": bias - z * sd - outward,
+        "lower_high": bias - z * sd + inward,
+        "upper_low": bias + z * sd - inward,
+        "upper_high": bias + z * sd + outward,
+    }
+
+
+def test_intervals_of_linked_limits_written_out() -> None:
+    wide = oximetry()
+    d, groups = (wide["CO"] - wide["pulse"]).to_numpy(), pd.factorize(wide["subject"])[0]
+    reference = expected("loa_oximetry_repeated")["pairs_true_value_varies"]
+    m0, between, within = reference["divisor"], reference["MS_between"], reference["MS_within"]
+    sizes = np.bincount(groups)
+    se = np.sqrt(reference["var_between"] * np.sum(sizes**2) / 177**2 + within / 177)
+    terms = [(between / m0, 60), ((1 - 1 / m0) * within, 116)]
+    got = limits_linked(d, groups)
+    for name, value in combined(float(d.mean()), float(se), 61, terms).items():
+        assert float(getattr(got, name)) == pytest.approx(value, rel=1e-9), name
+
+
+def test_intervals_of_unlinked_limits_written_out() -> None:
+    frame = data("eliasziw_goniometer_1994")
+    reference = expected("goniometer_eliasziw_1994")["bland_altman_repeated_unlinked"]
+    spread, (one, two) = reference["variance_of_mean_differences"], reference["within_subject_variance"].values()
+    groups = pd.factorize(frame["subject"])[0]
+    first, second = (frame["rater"] == name for name in ("R1", "R2"))
+    got = limits_unlinked(frame.loc[first, "angle"], groups[first], frame.loc[second, "angle"], groups[second])
+    terms = [(spread, 28), (one * 2 / 3, 58), (two * 2 / 3, 58)]
+    bias = reference["bias_mean_of_subject_mean_differences"]
+    for name, value in combined(bias, float(np.sqrt(spread / 29)), 29, terms).items():
+        assert float(getattr(got, name)) == pytest.approx(value, rel=1e-9), name
+
+
 @pytest.mark.parametrize(
     ("set_name", "part", "methods"),
     [

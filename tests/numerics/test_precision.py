@@ -112,6 +112,35 @@ def test_coefficient_of_variation_by_hand() -> None:
     assert got.log_low < got.logarithmic < got.log_high
 
 
+def test_coefficient_of_variation_of_three_values_a_target() -> None:
+    table = np.array([[9.0, 10.0, 11.5], [18.0, 22.0, 20.0], [30.0, 33.0, 29.0], [41.0, 40.0, 44.0]])
+    got = coefficient_of_variation(table)
+    within = float(np.log(table).var(axis=1, ddof=1).mean())
+    assert got.logarithmic == pytest.approx(np.expm1(np.sqrt(within)), rel=1e-12)
+    ends = [np.expm1(np.sqrt(8 * within / stats.chi2.ppf(p, 8))) for p in (0.975, 0.025)]
+    assert [got.log_low, got.log_high] == pytest.approx(ends, rel=1e-10)
+    shares = table.std(axis=1, ddof=1) / table.mean(axis=1)
+    assert got.root_mean_square == pytest.approx(np.sqrt((shares**2).mean()), rel=1e-12)
+
+
+def test_agreement_interval_adds_the_mean_squares_of_raters_and_error() -> None:
+    """Graybill & Wang written out with scipy's chi-square."""
+    ms = two_way_mean_squares(WEIR)
+    terms, dfs = [float(ms.columns) / 8, float(ms.error) * 7 / 8], [1, 7]
+    total = sum(terms)
+    down = sum(((1 - d / stats.chi2.ppf(0.975, d)) * t) ** 2 for t, d in zip(terms, dfs, strict=True))
+    up = sum(((d / stats.chi2.ppf(0.025, d) - 1) * t) ** 2 for t, d in zip(terms, dfs, strict=True))
+    got = sem(ms, form="agreement")
+    assert [float(got.low), float(got.high)] == pytest.approx(
+        [np.sqrt(total - np.sqrt(down)), np.sqrt(total + np.sqrt(up))], rel=1e-10
+    )
+    estimated = sem(ms, form="agreement", interval="satterthwaite")
+    df = total**2 / sum(t**2 / d for t, d in zip(terms, dfs, strict=True))
+    assert float(estimated.df) == pytest.approx(df, rel=1e-12)
+    ends = [np.sqrt(df * total / stats.chi2.ppf(p, df)) for p in (0.975, 0.025)]
+    assert [float(estimated.low), float(estimated.high)] == pytest.approx(ends, rel=1e-10)
+
+
 def test_coefficient_of_variation_needs_a_true_zero() -> None:
     with pytest.raises(DataError, match="1 of 4 values are 0 or below"):
         coefficient_of_variation([[9.0, 11.0], [-2.0, 22.0]])
