@@ -41,6 +41,7 @@ def report_page(checked: Checked, study: Study, sections: Sequence[Section]) -> 
             *[_section(section) for section in sections],
             _plan(study),
             _origin(study),
+            _files(),
             "</main>",
             "<footer><p>Made with studykit from the protocol and the data named above. Numbers at full precision: "
             "<code>results.json</code>.</p></footer>",
@@ -114,6 +115,19 @@ def _plan(study: Study) -> str:
 
 def _origin(study: Study) -> str:
     return f'<h2 id="origin">Where do the numbers come from?</h2>{provenance_table(study.provenance()).to_html()}'
+
+
+def _files() -> str:
+    """What lies beside the page, for print."""
+    files = (
+        ("report.docx", "this report for Word, with the reporting items of the guidelines"),
+        ("figures/captions.md", "every picture as .svg, .pdf and .png, with caption and description"),
+        ("tables/", "every table as .docx, .tex, .html, .md, .csv and .xlsx"),
+        ("text/methods.md", "a methods paragraph"),
+        ("text/results.md", "results sentences, each number from results.json (text/results_numbers.csv)"),
+    )
+    lines = "".join(f'<li><a href="{name}">{name}</a>: {escape(words)}.</li>' for name, words in files)
+    return f'<h2 id="files">For a paper</h2><ul>{lines}</ul>'
 
 
 def _anchor(key: str) -> str:

@@ -9,8 +9,11 @@ from pathlib import Path
 from studykit.answers import Section, answer
 from studykit.data import Checked, check_study, write_check
 from studykit.errors import DataError
+from studykit.pictures.theme import PAGE_WIDTH_MM
 from studykit.report.numbers import as_json, results_document
 from studykit.report.page import report_page
+from studykit.report.paper import write_paper
+from studykit.report.print_style import ENGLISH, PrintStyle
 from studykit.report.swapping import new_folder_for
 
 RESULTS = "results"
@@ -25,10 +28,23 @@ class Written:
     sections: tuple[Section, ...]
 
 
-def write_report(folder: Path, *, progress: Callable[[str], None] | None = None) -> Written:
+def write_report(
+    folder: Path,
+    *,
+    style: PrintStyle = ENGLISH,
+    figure_width_mm: float = PAGE_WIDTH_MM,
+    progress: Callable[[str], None] | None = None,
+) -> Written:
     """Check a study, compute every answer and put a new results/ in place of the old one.
 
+    Args:
+        folder: the study folder.
+        style: decimal mark and words of the tables and of report.docx (`print_style.print_style`).
+        figure_width_mm: width of the pictures in figures/, such as the column of a journal.
+        progress: called with the title of each step before it is taken.
+
     Raises:
+        CallError: a width that no picture can have.
         ProtocolError: study.toml cannot be used.
         DataError: no report can be made from these files; the findings are written all the same.
     """
@@ -45,5 +61,16 @@ def write_report(folder: Path, *, progress: Callable[[str], None] | None = None)
     with new_folder_for(target) as fresh:
         write_check(checked, fresh)
         (fresh / "report.html").write_text(report_page(checked, study, sections), encoding="utf-8")
-        (fresh / "results.json").write_text(as_json(results_document(checked, sections)), encoding="utf-8")
+        document = results_document(checked, sections)
+        (fresh / "results.json").write_text(as_json(document), encoding="utf-8")
+        write_paper(
+            fresh,
+            checked,
+            study,
+            sections,
+            document,
+            style=style,
+            figure_width_mm=figure_width_mm,
+            progress=progress,
+        )
     return Written(target / "report.html", checked, sections)

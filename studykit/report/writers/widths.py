@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from studykit.table import Table
 
 _PADDING = 2
 """Letters of white beside each column."""
+_BOLD: Final = 1.2
+"""Width of a bold letter over that of a plain one."""
+_PROSE: Final = 70
+"""Letters beyond which a text is prose: it is broken anyway, and more of it asks for no wider column."""
+_LONGEST_WHOLE_WORD: Final = 30
+"""A longer word, such as a hash, may be broken."""
 
 
 def shares(table: Table, *, line: int) -> tuple[float, ...]:
@@ -18,9 +26,12 @@ def shares(table: Table, *, line: int) -> tuple[float, ...]:
         table: the table.
         line: letters that fit on the line.
     """
-    texts = list(zip(*[[column.heading for column in table.columns], *table.rows], strict=True))
-    whole = [max(len(text) for text in column) + _PADDING for column in texts]
-    least = [max(_longest_word(text) for text in column) + _PADDING for column in texts]
+    columns = _texts(table)
+    least = _least(columns)
+    whole = [
+        max(word, min(_PROSE, max(len(text) for text in column)) + _PADDING)
+        for word, column in zip(least, columns, strict=True)
+    ]
     if sum(whole) <= line:
         return tuple(width / line for width in whole)
     if sum(least) >= line:
@@ -39,9 +50,22 @@ def shares(table: Table, *, line: int) -> tuple[float, ...]:
 
 def crowding(table: Table, *, line: int) -> float:
     """Letters that the longest words need over the letters that the line has; above 1 the type must be smaller."""
-    texts = zip(*[[column.heading for column in table.columns], *table.rows], strict=True)
-    return sum(max(_longest_word(text) for text in column) + _PADDING for column in texts) / line
+    return sum(_least(_texts(table))) / line
+
+
+def _texts(table: Table) -> list[list[str]]:
+    """Column by column: heading, then cells."""
+    return [[column.heading, *(row[place] for row in table.rows)] for place, column in enumerate(table.columns)]
+
+
+def _least(columns: list[list[str]]) -> list[float]:
+    """The room of the longest word of each column; headings are bold and therefore wider."""
+    return [
+        max(_BOLD * _longest_word(heading), *(_longest_word(cell) for cell in cells), 0) + _PADDING
+        for heading, *cells in columns
+    ]
 
 
 def _longest_word(text: str) -> int:
-    return max((len(word) for word in text.replace("\N{EN DASH}", " ").split(" ")), default=0)
+    longest = max((len(word) for word in text.replace("\N{EN DASH}", " ").split(" ")), default=0)
+    return min(longest, _LONGEST_WHOLE_WORD)

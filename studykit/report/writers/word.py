@@ -40,6 +40,8 @@ _TWIPS_PER_MM: Final = 1440 / 25.4
 _MM_PER_LETTER: Final = 1.85
 """Mean width of a letter at `_TABLE_PT`, with a little room."""
 _LONGEST_KEPT_TOGETHER: Final = 24
+_KEPT_ON_A_PAGE: Final = 12
+"""Rows up to which a table is not broken over pages."""
 _CREATED: Final = datetime.datetime(2000, 1, 1)
 """Fixed, so that two runs give the same bytes; it means nothing."""
 _NO_BREAK: Final = "\N{NO-BREAK SPACE}"
@@ -110,8 +112,9 @@ def add_table(document: Document, table: Table, *, number: int | None = None, wi
     last = len(table.rows)
     for position, (row, texts) in enumerate(zip(placed.rows, lines, strict=True)):
         _keep_row_whole(row, is_head=position == 0)
+        together = position == 0 or last <= _KEPT_ON_A_PAGE
         for cell, text, left, width in zip(row.cells, texts, aligned, widths, strict=True):
-            _fill(cell, text, left=left, size=size, bold=position == 0, follows=position < last)
+            _fill(cell, text, left=left, size=size, bold=position == 0, kept=position < last and together)
             _set_width(cell, width)
             if position == 0:
                 _rules(cell, top=_THICK, bottom=_THIN)
@@ -195,12 +198,12 @@ def _keep_row_whole(row: _Row, *, is_head: bool) -> None:
         properties.append(mark)
 
 
-def _fill(cell: _Cell, text: str, *, left: bool, size: float, bold: bool, follows: bool) -> None:
+def _fill(cell: _Cell, text: str, *, left: bool, size: float, bold: bool, kept: bool) -> None:
     paragraph = cell.paragraphs[0]
     paragraph.alignment = WD_ALIGN_PARAGRAPH.LEFT if left else WD_ALIGN_PARAGRAPH.RIGHT
     form = paragraph.paragraph_format
     form.space_before = form.space_after = Pt(2)
-    form.keep_with_next = bold and follows
+    form.keep_with_next = kept
     run = paragraph.add_run(text)
     run.bold, run.font.size = bold, Pt(size)
 
