@@ -209,6 +209,8 @@ def _numbers(column: pd.Series, name: str) -> pd.Series:
     """The column as floats; text, booleans and infinities are refused with the first place."""
     if pd.api.types.is_bool_dtype(column.dtype):
         raise DataError(f"Column {name!r} holds yes/no values, not measurements.")
+    if pd.api.types.is_datetime64_any_dtype(column.dtype) or pd.api.types.is_timedelta64_dtype(column.dtype):
+        raise DataError(f"Column {name!r} holds dates or times, not measurements.")
     if column.dtype == np.float64 and not np.isinf(column.to_numpy()).any():
         return column
     numbers = pd.to_numeric(column, errors="coerce").astype(float)

@@ -55,6 +55,10 @@ def test_lower_limits_and_tests_equal_a_second_program(raters: str) -> None:
     assert float(got.inter_p) == pytest.approx(reference["pvalue"]["pvalue.Finter"], rel=1e-4)  # printed as 1 - cdf
     assert float(got.intra_f) == pytest.approx(reference["Fs"]["Fintra"], rel=FORMULA)
     assert got.intra_by_rater_f == pytest.approx([reference["Fs"][f"Fintra.R{i}"] for i in (1, 2)], rel=FORMULA)
+    # the reference prints 1 - cdf, which is 0 here; its degrees of freedom are 28 and 58
+    assert float(got.intra_p) == pytest.approx(stats.f.sf(reference["Fs"]["Fintra"], 28, 58), rel=1e-8)
+    each_p = [stats.f.sf(reference["Fs"][f"Fintra.R{i}"], 28, 58) for i in (1, 2)]
+    assert got.intra_by_rater_p.tolist() == pytest.approx(each_p, rel=1e-8)
 
 
 def test_two_sided_interval_of_one_trial_each_is_that_of_the_agreement_form() -> None:

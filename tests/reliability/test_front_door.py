@@ -195,6 +195,19 @@ def test_text_among_the_values(judges: pd.DataFrame) -> None:
         icc(text, **NAMES)
     with pytest.raises(DataError, match="yes/no"):
         icc(judges.assign(value=True), **NAMES)
+    with pytest.raises(DataError, match="dates or times"):
+        icc(judges.assign(value=pd.Timestamp("2025-03-04")), **NAMES)
+    with pytest.raises(DataError, match="cannot be read as a number"):
+        icc(judges.assign(value=[True, *judges["value"][1:]]).astype({"value": object}), **NAMES)
+    with pytest.raises(DataError, match="cannot be read as a number"):
+        icc(judges.assign(value=[np.inf, *judges["value"][1:]]), **NAMES)
+
+
+def test_nullable_columns_and_categories_are_read(judges: pd.DataFrame) -> None:
+    nullable = judges.astype({"value": "Float64", "rater_id": "category", "participant_id": "string"})
+    assert icc(nullable, **NAMES).value == pytest.approx(icc(judges, **NAMES).value, rel=1e-14)
+    nullable.loc[0, "value"] = pd.NA
+    assert icc(nullable, **NAMES, complete=True).left_out == ("P001",)
 
 
 def test_more_raters_than_declared(judges: pd.DataFrame) -> None:
