@@ -24,6 +24,9 @@ exit codes:
   2  called wrongly: a word of the command, or a folder that is no study folder
 """
 MOST_LINES_SHOWN = 20
+NOT_REPEATED = "{rule}: the cell looks like a name, a date or a number of a person and is not repeated here."
+CHECK_STEPS = 9  # seven tables to read, the rules, the suspicions
+REPORT_STEPS = 6  # five parts to answer, the page to write
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -136,7 +139,7 @@ def _check(options: argparse.Namespace) -> int:
     from studykit.data import check_study, write_check
 
     _need_study_folder(options.folder)
-    with _progress("Checking") as tell:
+    with _progress("Checking", most_steps=CHECK_STEPS) as tell:
         checked = check_study(options.folder, progress=tell)
     results = options.folder / "results"
     results.mkdir(exist_ok=True)
@@ -153,7 +156,7 @@ def _report(options: argparse.Namespace) -> int:
     from studykit.report import write_report
 
     _need_study_folder(options.folder)
-    with _progress("Report") as tell:
+    with _progress("Report", most_steps=CHECK_STEPS + REPORT_STEPS) as tell:
         written = write_report(options.folder, progress=tell)
     for section in written.sections:
         for result in section.results:
@@ -175,7 +178,7 @@ def _seal(options: argparse.Namespace) -> int:
     if options.new_key is not None:
         key = new_key(options.new_key)
         _say(f"New key: {key}. Whoever has it can tell who is who; keep it away from the data and from the seal.")
-    with _progress("Seal") as tell:
+    with _progress("Seal", most_steps=CHECK_STEPS + REPORT_STEPS) as tell:
         sealed = seal_study(
             options.folder,
             to=options.to,
@@ -202,7 +205,7 @@ def _reproduce(options: argparse.Namespace) -> int:
     from studykit.archive import reproduce
 
     target = options.to or options.file.with_name(f"{options.file.stem}_reproduced")
-    with _progress("Reproduce") as tell:
+    with _progress("Reproduce", most_steps=CHECK_STEPS + REPORT_STEPS) as tell:
         again = reproduce(options.file, to=target, progress=tell)
     _say(again.headline)
     for problem in again.problems[:MOST_LINES_SHOWN]:
@@ -213,6 +216,7 @@ def _reproduce(options: argparse.Namespace) -> int:
 
 def _show(findings: pd.DataFrame, results: Path, *, most: int = MOST_LINES_SHOWN) -> int:
     """Print the first findings, errors first, and where all of them stand; return the exit code."""
+    from studykit.data.privacy import quotes_an_identifier
     from studykit.formatting import counted
 
     errors = findings[findings["severity"] == ERROR]
@@ -223,7 +227,8 @@ def _show(findings: pd.DataFrame, results: Path, *, most: int = MOST_LINES_SHOWN
     shown = [*errors.itertuples(), *suspicions.itertuples()][:most]
     for line in shown:
         _say(f"{line.severity}: {_place(line)}")
-        _say(f"    {_sentence(line.message)} {_sentence(line.what_to_do)}")
+        told = f"{_sentence(line.message)} {_sentence(line.what_to_do)}"
+        _say(f"    {NOT_REPEATED.format(rule=line.rule.replace('_', ' ')) if quotes_an_identifier(told) else told}")
     if len(findings) > len(shown):
         _say(f"... and {len(findings) - len(shown)} more.")
     total = f"{counted(len(errors), 'error')}, {counted(len(suspicions), 'suspicion')}"
@@ -270,17 +275,22 @@ def _is_stale(results: Path, data_sha256: str) -> bool:
 
 
 @contextmanager
-def _progress(title: str) -> Iterator[Callable[[str], None] | None]:
-    """A progress bar on a terminal; silence when the output goes to a file or a pipe."""
+def _progress(title: str, *, most_steps: int) -> Iterator[Callable[[str], None] | None]:
+    """A progress bar on a terminal; silence when the output goes to a file or a pipe.
+
+    Args:
+        title: what is being done.
+        most_steps: how many steps there are when a study has every table and every answer.
+    """
     if not sys.stderr.isatty():
         yield None
         return
     from tqdm import tqdm
 
-    with tqdm(desc=title, unit=" steps", leave=False, bar_format="{desc} {n} {bar:20} {elapsed}") as bar:
+    with tqdm(desc=title, total=most_steps, leave=False, bar_format="{bar:24} {elapsed} {desc}") as bar:
 
         def tell(step: str) -> None:
-            bar.set_description(f"{title}: {step}")
+            bar.set_description_str(f"{title}: {step}")
             bar.update()
 
         yield tell

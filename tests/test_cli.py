@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import pty
 import shutil
+import struct
 import subprocess
 import sys
+import termios
 from pathlib import Path
 
 import pytest
@@ -141,6 +144,7 @@ def test_a_terminal_sees_progress_and_a_pipe_does_not(knee: Path) -> None:
     piped = subprocess.run(command, capture_output=True, check=True)
     assert piped.stderr == b""
     owner, terminal = pty.openpty()
+    fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))  # a terminal has a size
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=terminal)
     process.communicate()
     shown = os.read(owner, 100_000).decode()

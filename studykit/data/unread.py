@@ -13,12 +13,15 @@ from studykit.data.workbook_reading import holds_something
 from studykit.errors import DataError
 from studykit.vocabulary import COLUMNS, SUSPICION
 
+NO_DATA = "READ_ME_FIRST.txt"
+"""The page that `studykit start` lays into data/ for people to read."""
+
 
 def unread_files(folder: Folder, read: set[str]) -> Iterator[pd.DataFrame]:
     """A suspicion for each file that no table reads."""
     known = [table + ending for table in COLUMNS for ending in READABLE]
     for name in folder.files():
-        if name in read:
+        if name in read or name == NO_DATA:
             continue
         close = get_close_matches(name.casefold(), known, n=1, cutoff=0.8)
         hint = f"; did you mean {close[0]!r}?" if close else ""
