@@ -16,7 +16,7 @@ from studykit.pictures.adherence import adherence_picture
 from studykit.pictures.theme import Drawing
 from studykit.result import Result
 from studykit.table import Column, Table
-from studykit.vocabulary import DIARY, PRESCRIPTIONS
+from studykit.vocabulary import DIARY
 
 SUMMARY_COLUMNS: Final = (
     "arm",
@@ -106,8 +106,6 @@ def adherence_of_study(study: Study) -> Adherence:
     """
     if study.table(DIARY).empty:
         raise DesignError("There is no diary, so what was done is not known; only what was prescribed is.")
-    if study.table(PRESCRIPTIONS).empty and not any(arm.dose for arm in study.protocol.arms.values()):
-        raise DesignError("A diary was kept, but nothing was prescribed to anybody, so there is no adherence.")
     weeks = weekly_minutes(study)
     labels = {key: arm.label for key, arm in study.protocol.arms.items()} or {EVERYBODY: EVERYBODY_LABEL}
     if not study.protocol.arms:

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from studykit.data.deriving import EVERYBODY, participant_flow
+from studykit.data.deriving import EVERYBODY, NOT_RANDOMISED, participant_flow
 from studykit.data.study import Study
 from studykit.errors import DataError, DesignError
 from studykit.formatting import counted, listed, percent
@@ -28,6 +28,7 @@ _STAGE_WORDS: Final = {
     "analysed": "Recorded as analysed",
 }
 _BEFORE_ARMS: Final = ("assessed", "excluded", "randomised")
+OTHER_REASONS: Final = "other reasons"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,13 +36,18 @@ class ParticipantFlow(Result):
     """Counts by stage and arm.
 
     Attributes:
-        counts: `stage`, `arm` (label; empty before the arms), `reason`, `count`.
+        counts: `stage`, `arm` (label; empty before the arms), `reason`, `count`; reasons that too few people gave are
+            joined as `OTHER_REASONS`.
+        joined_reasons: how many reasons were joined.
+        smallest_group: people who must have given a reason for it to be named.
         measured: arm label -> participants with a reading of the primary measure at the primary visit.
         arm_keys: arm label -> key.
         primary_visit: label of the primary visit, or None when the protocol has none.
     """
 
     counts: pd.DataFrame
+    joined_reasons: int
+    smallest_group: int
     measured: dict[str, int]
     arm_keys: dict[str, str]
     primary_visit: str | None
@@ -79,7 +85,7 @@ class ParticipantFlow(Result):
             "Participants by stage and arm",
             (Column("Stage", "left"), *(Column(arm) for arm in arms)),
             tuple(rows),
-            self._before_arms(),
+            (*self._before_arms(), *self._joined()),
         )
 
     def figure(self) -> Drawing:
@@ -97,6 +103,14 @@ class ParticipantFlow(Result):
             notes.append(f"{_STAGE_WORDS[stage]}: {int(here['count'].sum())}{because}.")
         return tuple(notes)
 
+    def _joined(self) -> tuple[str, ...]:
+        if not self.joined_reasons:
+            return ()
+        return (
+            f"Reasons that fewer than {self.smallest_group} people gave are joined as \N{LEFT DOUBLE QUOTATION MARK}"
+            f"{OTHER_REASONS}\N{RIGHT DOUBLE QUOTATION MARK}.",
+        )
+
 
 def flow_of_study(study: Study) -> ParticipantFlow:
     """Count who was assessed, excluded, allocated, lost and analysed.
@@ -113,6 +127,8 @@ def flow_of_study(study: Study) -> ParticipantFlow:
         check_flow(counts)
     except DataError as problem:
         raise DesignError(str(problem)) from problem
+    smallest = study.protocol.privacy.smallest_group
+    counts, joined = join_small_reasons(counts, smallest)
     arms = counts.loc[counts["stage"] == "allocated", "arm"].tolist()
     keys = {arm.label: key for key, arm in study.protocol.arms.items()}
     plan = study.protocol.study
@@ -126,10 +142,37 @@ def flow_of_study(study: Study) -> ParticipantFlow:
         methods=_methods(study),
         provenance=study.provenance(),
         counts=counts,
+        joined_reasons=joined,
+        smallest_group=smallest,
         measured=measured,
         arm_keys={label: keys.get(label, "_".join(label.lower().split())) for label in arms},
         primary_visit=visit,
     )
+
+
+def join_small_reasons(counts: pd.DataFrame, smallest_group: int) -> tuple[pd.DataFrame, int]:
+    """Join the reasons of a stage that fewer people gave, over all arms; every total stays what it was.
+
+    A reason is a sentence about a person: one that few share may tell who it was. What says that no reason was recorded
+    is no such sentence and keeps its own line.
+
+    Args:
+        counts: `stage`, `arm`, `reason`, `count`.
+        smallest_group: people who must have given a reason, in one stage over all arms, for it to be named.
+
+    Returns:
+        the counts, `OTHER_REASONS` as the last reason of its stage and arm; how many reasons were joined.
+    """
+    people = counts.groupby(["stage", "reason"])["count"].transform("sum")
+    small = ~counts["reason"].isin(["", NOT_RANDOMISED]) & (people < smallest_group)
+    if not small.any():
+        return counts, 0
+    keys = ["stage", "arm", "reason"]
+    place = counts.groupby(["stage", "arm"], sort=False).ngroup()
+    named = counts.assign(reason=counts["reason"].mask(small, OTHER_REASONS), place=place, last=small)
+    named = named.sort_values(["place", "last"], kind="stable").drop(columns=["place", "last"])
+    joined = named.groupby(keys, sort=False, as_index=False)["count"].sum()
+    return joined[list(counts.columns)], len(counts.loc[small, ["stage", "reason"]].drop_duplicates())
 
 
 def _measured(study: Study, arms: list[str]) -> dict[str, int]:

@@ -153,8 +153,8 @@ def _with_arms(rows: pd.DataFrame, study: Study) -> tuple[pd.DataFrame, tuple[st
 def _one_row_an_outcome(study: Study, key: str, visits: tuple[Visit, ...]) -> pd.DataFrame:
     """Trials taken as the protocol says, at the visits of the model; in a fixed order, so that answers do not depend
     on the order of the sheet."""
-    used = used_readings(study)
-    used = used[(used["measure"] == key) & used["visit"].isin([visit.key for visit in visits]) & used["value"].notna()]
+    used = used_readings(study, key)
+    used = used[used["visit"].isin([visit.key for visit in visits]) & used["value"].notna()]
     rows = used.assign(side=used["side"].fillna(ONE_SIDE), value=used["value"].astype("float64"))
     order = ["participant_id", "visit", "side", "rater_id", "value"]
     return rows[order].sort_values(order, kind="stable", ignore_index=True)

@@ -31,16 +31,20 @@ def mean_of_trials(study: Study) -> pd.DataFrame:
     return _of_cells(study.table(MEASUREMENTS), "mean")
 
 
-def best_of_trials(study: Study) -> pd.DataFrame:
+def best_of_trials(study: Study, measure: str | None = None) -> pd.DataFrame:
     """The best trial of each cell: the highest value of a measure in which more is better, else the lowest.
+
+    Args:
+        study: the checked study.
+        measure: key of the measure asked for; every measure that was read when left out.
 
     Returns:
         as `mean_of_trials`, `value` being the best.
 
     Raises:
-        DesignError: a measure that was read has no better direction.
+        DesignError: a measure that was asked for and read has no better direction.
     """
-    rows = study.table(MEASUREMENTS)
+    rows = _of_measure(study, measure)
     better = {key: measure.better for key, measure in study.protocol.measures.items()}
     neither = [key for key in rows["measure"].unique() if better[key] == "neither"]
     if neither:
@@ -54,18 +58,30 @@ def best_of_trials(study: Study) -> pd.DataFrame:
     return best.assign(value=best["value"] * sign_of_cell.astype(float))
 
 
-def used_readings(study: Study) -> pd.DataFrame:
+def used_readings(study: Study, measure: str | None = None) -> pd.DataFrame:
     """The readings that the protocol's `trials_used` asks for.
+
+    Args:
+        study: the checked study.
+        measure: key of the measure asked for; every measure that was read when left out.
 
     Returns:
         as `mean_of_trials`; with "all" one row a trial, `trials` being 1 and a column `trial` added.
+
+    Raises:
+        DesignError: the best trial of a measure without a better direction is asked for.
     """
-    if study.protocol.study.trials_used == "mean":
-        return mean_of_trials(study)
     if study.protocol.study.trials_used == "best":
-        return best_of_trials(study)
-    rows = study.table(MEASUREMENTS)
+        return best_of_trials(study, measure)
+    rows = _of_measure(study, measure)
+    if study.protocol.study.trials_used == "mean":
+        return _of_cells(rows, "mean")
     return rows[[*CELL, "measured_on"]].assign(trials=1, value=rows["value"], trial=rows["trial"])
+
+
+def _of_measure(study: Study, measure: str | None) -> pd.DataFrame:
+    rows = study.table(MEASUREMENTS)
+    return rows if measure is None else rows[rows["measure"] == measure].reset_index(drop=True)
 
 
 def _of_cells(rows: pd.DataFrame, how: str) -> pd.DataFrame:

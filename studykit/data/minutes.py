@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from studykit.data.deriving import EVERYBODY
 from studykit.data.study import Study
 from studykit.errors import DesignError, check_choice
 from studykit.vocabulary import DIARY, FLOW, MEASUREMENTS, PARTICIPANTS, PRESCRIPTIONS, SIDES
@@ -107,11 +108,14 @@ def weekly_by_arm(study: Study, *, gaps: str = "missing") -> pd.DataFrame:
     """Minutes a week by arm: the mean of those whose week is known, the middle half of them, and what was prescribed.
 
     Returns:
-        `arm` (its label), `week, done, done_low, done_high` (mean, 25% and 75% points), `prescribed` (mean),
-        `participants` (whose week is known).
+        `arm` (its label; one label for everybody when the protocol has no arms), `week, done, done_low, done_high`
+        (mean, 25% and 75% points), `prescribed` (mean), `participants` (whose week is known).
     """
     weekly = weekly_minutes(study, gaps=gaps)
     labels = {key: arm.label for key, arm in study.protocol.arms.items()}
+    if not labels:
+        labels = {EVERYBODY: EVERYBODY}
+        weekly = weekly.assign(arm=EVERYBODY)
     weekly = weekly[weekly["minutes_done"].notna()]
     parts = []
     for key, label in labels.items():
@@ -174,13 +178,16 @@ def _prescribed(study: Study, people: pd.DataFrame) -> pd.DataFrame:
 
 
 def _per_treated_side(asked: pd.DataFrame) -> pd.DataFrame:
-    """Add `share`: 1 for a prescription without a side, 1 / (number of sides named) for one with a side."""
+    """Minutes per treated side, and `treated_sides`: both for a prescription without a side, else the sides named.
+
+    The types are said because a frame in which nothing is prescribed has none of its own.
+    """
     sides = asked[asked["side"].notna()].groupby("participant_id")["side"].nunique()
     unsided = set(asked.loc[asked["side"].isna(), "participant_id"])
-    count = asked["participant_id"].map(sides).fillna(1.0)
+    count = asked["participant_id"].map(sides).astype("float64").fillna(1.0)
     count = count.where(~asked["participant_id"].isin(unsided), float(len(SIDES)))
     share = np.where(asked["side"].isna(), 1.0, 1.0 / count)
-    minutes = asked["minutes_a_week"] * share
+    minutes = asked["minutes_a_week"].astype("float64") * share
     return asked.assign(minutes_a_week=minutes, treated_sides=np.where(asked["side"].isna(), 2.0, count))
 
 

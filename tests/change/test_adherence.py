@@ -103,7 +103,7 @@ def test_an_audit_without_pathways_is_one_group() -> None:
     ("made", "sentence"),
     [
         (study({}), "There is no diary"),
-        (study(DONE, dosed=False), "nothing was prescribed"),
+        (study(DONE, dosed=False), "nothing was prescribed"),  # minutes of no prescription at all are numbers too
         (study({"P0": [1]}), "No diary entry falls into a week in which something was prescribed"),
     ],
 )

@@ -6,7 +6,8 @@ import pandas as pd
 import pytest
 from made_studies import made_audit, made_trial, protocol_text, study_of
 
-from studykit.change import flow_of_study
+from studykit.change import ParticipantFlow, flow_of_study
+from studykit.change.flow import OTHER_REASONS, join_small_reasons
 from studykit.data.study import Study
 from studykit.errors import DesignError, FitError
 
@@ -26,7 +27,8 @@ def flow_rows(**stages: list[str]) -> pd.DataFrame:
 def with_flow(flow: pd.DataFrame, without_last: tuple[str, ...] = ()) -> Study:
     rows = TRIAL.table("measurements")
     gone = rows["participant_id"].isin(without_last) & (rows["visit"] == "week_12")
-    return study_of(protocol_text(), measurements=rows[~gone], participants=TRIAL.table("participants"), flow=flow)
+    text = protocol_text(more="[privacy]\nsmallest_group = 2")
+    return study_of(text, measurements=rows[~gone], participants=TRIAL.table("participants"), flow=flow)
 
 
 EVERYBODY = [f"P{n:03d}" for n in range(12)]
@@ -60,11 +62,54 @@ def test_headline_table_and_figure_say_the_same() -> None:
     assert [column.heading for column in table.columns] == ["Stage", "Usual care", "60 s hold"]
     assert ("Lost", "1", "2") in table.rows
     assert ("– no time", "1", "1") in table.rows
+    assert (f"– {OTHER_REASONS}", "0", "1") in table.rows
     assert ("Primary measure read at Week 12", "5", "4") in table.rows
-    assert "Excluded: 3 (declined: 2 and recent surgery: 1)." in table.notes
+    assert "Excluded: 3 (declined: 2 and other reasons: 1)." in table.notes
+    assert any(note.startswith("Reasons that fewer than 2 people gave are joined") for note in table.notes)
+    assert not any(word in f"{table.rows}{table.notes}{drawing_words(ANSWER)}" for word in ("surgery", "moved away"))
     drawing = ANSWER.figure()
     assert "15 assessed, 3 excluded and 12 randomised" in drawing.alt
     assert drawing.clipped_texts() == []
+
+
+def drawing_words(answer: ParticipantFlow) -> str:
+    drawing = answer.figure()
+    return f"{drawing.alt} {[text.get_text() for axes in drawing.figure.axes for text in axes.texts]}"
+
+
+def test_reasons_of_few_people_are_joined_and_totals_stay() -> None:
+    lines = [
+        ("assessed", "", "", 20),
+        ("excluded", "", "not randomised, no reason recorded", 1),
+        ("excluded", "", "recent surgery", 1),
+        ("excluded", "", "declined", 3),
+        ("excluded", "", "pregnant", 1),
+        ("allocated", "A", "", 7),
+        ("lost", "A", "no time", 2),
+        ("lost", "A", "", 1),
+        ("allocated", "B", "", 7),
+        ("lost", "B", "illness", 2),
+        ("lost", "B", "no time", 1),
+        ("lost", "B", "declined", 1),
+    ]
+    counts = pd.DataFrame(lines, columns=["stage", "arm", "reason", "count"])
+    joined, reasons = join_small_reasons(counts, 3)
+    assert reasons == 4
+    assert list(joined.itertuples(index=False, name=None)) == [
+        ("assessed", "", "", 20),
+        ("excluded", "", "not randomised, no reason recorded", 1),
+        ("excluded", "", "declined", 3),
+        ("excluded", "", OTHER_REASONS, 2),
+        ("allocated", "A", "", 7),
+        ("lost", "A", "no time", 2),
+        ("lost", "A", "", 1),
+        ("allocated", "B", "", 7),
+        ("lost", "B", "no time", 1),
+        ("lost", "B", OTHER_REASONS, 3),
+    ]
+    keys = ["stage", "arm"]
+    pd.testing.assert_series_equal(joined.groupby(keys)["count"].sum(), counts.groupby(keys)["count"].sum())
+    pd.testing.assert_frame_equal(join_small_reasons(counts, 1)[0], counts)
 
 
 def test_cautions_name_uneven_loss_and_a_flow_table_that_differs() -> None:

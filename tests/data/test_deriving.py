@@ -1,5 +1,7 @@
 """Derived tables against sums that were done by hand."""
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -72,6 +74,12 @@ def test_best_of_trials_heeds_the_direction_of_the_measure() -> None:
     undecided = protocol.model_copy(update={"measures": {**protocol.measures, "lunge": neither}})
     with pytest.raises(DesignError, match="no better direction"):
         best_of_trials(study_of(tables, undecided))
+    with pytest.raises(DesignError, match="no better direction"):
+        best_of_trials(study_of(tables, undecided), "lunge")
+    other = protocol.measures["lunge"].model_copy(update={"better": "neither", "name": "Another"})
+    two = protocol.model_copy(update={"measures": {**protocol.measures, "other": other}})
+    tables["measurements"] = [*rows, reading("P1", "baseline", 1, 5.0, measure="other")]
+    assert best_of_trials(study_of(tables, two), "lunge")["value"].tolist() == [36.0]
 
 
 @pytest.mark.parametrize(("word", "values"), [("mean", [33.0]), ("best", [36.0]), ("all", [30.0, 33.0, 36.0])])
@@ -214,6 +222,18 @@ def test_weekly_by_arm_is_the_mean_of_known_weeks() -> None:
     assert by_arm.loc[("Stretch", 1), "done"] == 4.0  # (6 + 2) / 2
     assert by_arm.loc[("Stretch", 2), "participants"] == 1
     assert by_arm.loc[("Usual care", 1), "prescribed"] == 0.0
+
+
+def test_weekly_minutes_without_arms_and_without_a_prescription() -> None:
+    """Nothing prescribed to anybody: what was done is still summed, for everybody together."""
+    checked = study_of(dose_tables())
+    study = dataclasses.replace(checked, protocol=checked.protocol.model_copy(update={"arms": {}}))
+    weekly, by_arm = weekly_minutes(study), weekly_by_arm(study)
+    assert (weekly["minutes_prescribed"] == 0.0).all()
+    assert set(by_arm["arm"]) == {"All participants"}
+    # 6 x 2 min on two named sides are 6 min a side; P2 wrote nothing and was asked for nothing: zero.
+    assert weekly.loc[weekly["week"] == 1, "minutes_done"].tolist() == [6.0, 0.0]
+    assert by_arm.set_index("week").loc[1, "done"] == 3.0
 
 
 def test_participant_flow_adds_up_and_can_be_drawn() -> None:
