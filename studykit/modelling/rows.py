@@ -9,7 +9,7 @@ from difflib import get_close_matches
 import numpy as np
 import pandas as pd
 
-from studykit.errors import DataError
+from studykit.errors import DataError, DesignError
 from studykit.formatting import counted
 
 
@@ -57,6 +57,7 @@ def model_rows(frame: pd.DataFrame, *, outcome: str, predictors: Sequence[str], 
     Raises:
         DataError: a column is missing; the outcome is not a number; a predictor is a date or not finite; no complete
             row is left.
+        DesignError: the outcome is the same in every row.
     """
     used = list(dict.fromkeys([outcome, *predictors, *groups]))
     check_columns(frame, used)
@@ -96,7 +97,13 @@ def _complete(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
 def _outcome(values: pd.Series) -> pd.Series:
     if pd.api.types.is_bool_dtype(values.dtype) or not pd.api.types.is_numeric_dtype(values.dtype):
         raise DataError(f"The outcome {values.name!r} is {_kind(values)}, not numbers; convert it first.")
-    return _finite(values)
+    numbers = _finite(values)
+    if numbers.min() == numbers.max():
+        raise DesignError(
+            f"The outcome {values.name!r} is {numbers.iloc[0]:g} in all {len(numbers)} rows; without spread there is "
+            "nothing to model."
+        )
+    return numbers
 
 
 def _finite(values: pd.Series) -> pd.Series:

@@ -118,8 +118,11 @@ class TestRefusals:
             fit(frame, "arm", [Varies("participant_id")])
 
     def test_constant_outcome(self) -> None:
-        with pytest.raises(DesignError, match="without spread there is nothing to model"):
-            fit(study().assign(flexion_deg=90.0))
+        for value in (90.0, 0.0):
+            with pytest.raises(
+                DesignError, match=f"'flexion_deg' is {value:g} in all 192 rows; without spread there is"
+            ):
+                fit(study().assign(flexion_deg=value))
 
     def test_an_outcome_that_is_no_number(self) -> None:
         with pytest.raises(DataError, match="The outcome 'arm' is text, not numbers"):

@@ -70,8 +70,11 @@ class TestRepeatedRefusals:
             self.fit(self.frame(), visit="weak")
 
     def test_constant_outcome(self) -> None:
-        with pytest.raises(DesignError, match="leave no variation in the outcome"):
+        with pytest.raises(DesignError, match="'flexion_deg' is 1 in all 96 rows; without spread"):
             self.fit(self.frame().assign(flexion_deg=1.0))
+        exact = self.frame().assign(flexion_deg=lambda data: data["week"] * 2.0)
+        with pytest.raises(DesignError, match="leave no variation in the outcome"):
+            self.fit(exact)
 
     def test_labelled_results(self) -> None:
         found = fit_repeated(
