@@ -47,7 +47,7 @@ class VarianceComponentsFit:
         residual_variance: s2.
         boundary: a sentence for each covariance that sits on its boundary; empty when none does.
         gradient_norm: largest derivative of the deviance by the factors at the end.
-        iterations: evaluations of the criterion over all starts; log: each of them.
+        iterations: steps of all searches together; log: each of them, with the start it belongs to.
         n, p, q: rows, fixed effects, random effects.
         design, response, point: the cross-products and the model at its optimum, for all further questions.
     """
