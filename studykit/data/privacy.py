@@ -56,6 +56,9 @@ _PATTERNS: Final[Mapping[str, re.Pattern[str]]] = {
 _CAPITALISED = r"[^\W\d_a-zß-ÿ][\w'’-]*[^\W\d_]"
 _TWO_NAMES = re.compile(rf"{_CAPITALISED}(?:, ?| )(?:[^\W\d_]\. ?)*{_CAPITALISED}")
 _TITLE = re.compile(r"\b(?:Mr|Mrs|Ms|Miss|Dr|Prof|Herr|Frau|Mme)\b\.? *[^\W\d_]")
+_ANY_NAME = re.compile(f"{_TWO_NAMES.pattern}|{_TITLE.pattern}")
+_QUOTED = re.compile("'([^']*)'|[\"“]([^\"”]*)[\"”]")
+_FIRST_CAPITAL = re.compile(r"[^\W\d_a-zß-ÿ][a-zß-ÿ]{2,}")
 _ONE_NAME = re.compile(r"[^\W\d_]{4,}")
 _WORDS_OF_IDENTIFIERS: Final = frozenset(
     {
@@ -144,6 +147,33 @@ def concerns_frame(concerns: Collection[Concern]) -> pd.DataFrame:
     """Concerns as a frame: `where, kind, count, what, way_out`."""
     rows = [(each.place, each.kind, each.count, each.sentence, each.way_out) for each in concerns]
     return pd.DataFrame(rows, columns=["where", "kind", "count", "what", "way_out"])
+
+
+def identifying_cells(study: Study, table: str, column: str) -> pd.Series:
+    """True for each cell of a column of words or codes that looks like something that identifies a person.
+
+    In free text a name may stand anywhere in the sentence; what follows no pattern is not seen. A code of one word
+    counts when it is written like a name, with one capital letter in front.
+    """
+    cells = study.tables[table][column]
+    if column not in FREE_TEXT | IDENTIFIERS | WORDS and not _of_words(study.protocol, column):
+        return pd.Series(False, index=cells.index)
+    filled = cells.dropna().astype("str")
+    if column in IDENTIFIERS:
+        seen = filled.str.fullmatch(_TWO_NAMES) | filled.str.contains(_TITLE) | filled.str.fullmatch(_FIRST_CAPITAL)
+    elif column in FREE_TEXT:
+        seen = filled.str.contains(_ANY_NAME)
+    else:
+        seen = _name_like(study, table, column, filled)
+    for pattern in _PATTERNS.values():
+        seen = seen | filled.str.contains(pattern)
+    return seen.reindex(cells.index, fill_value=False).astype(bool)
+
+
+def quotes_an_identifier(sentence: str) -> bool:
+    """Whether something between quotation marks in a sentence looks like what identifies a person."""
+    quoted = [text for pair in _QUOTED.findall(sentence) for text in pair if text]
+    return any(_ANY_NAME.search(text) or any(each.search(text) for each in _PATTERNS.values()) for text in quoted)
 
 
 def known_columns(protocol: Protocol) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from studykit.answers import Section, answer
 from studykit.data import Checked, check_study, write_check
+from studykit.data.presenting import presentable
 from studykit.errors import DataError
 from studykit.pictures.theme import PAGE_WIDTH_MM
 from studykit.report.numbers import as_json, results_document
@@ -54,6 +55,7 @@ def write_report(
         raise DataError(
             f"No report can be made from {folder.name}: run 'studykit check' to see what must be mended first."
         )
+    study = presentable(study)
     sections = answer(study, progress=progress)
     if progress is not None:
         progress("Writing the report")
