@@ -32,7 +32,7 @@ class PrintStyle:
         decimal_mark: "." or ",".
         language: code of the language, such as "en".
         phrases: English phrase -> phrase, for whole headings, titles, cells and lines; `{}` stands for what may vary.
-        between: English words between numbers ("to", "CI") -> words.
+        between: English words behind a number ("to", "of", "CI") -> words.
     """
 
     decimal_mark: str = "."
@@ -58,7 +58,7 @@ class PrintStyle:
             return text
         said = self._phrase(text)
         for word, other in self.between.items():
-            said = re.sub(rf"(?<=[\d%°{NO_BREAK} ]){re.escape(word)}(?=[\s.,;)]|$)", other, said)
+            said = re.sub(rf"(?<=[\d%°)][ {NO_BREAK}]){re.escape(word)}(?=[\s.,;)]|$)", other, said)
         return with_decimal_mark(said, self.decimal_mark)
 
     def _phrase(self, text: str) -> str:

@@ -95,8 +95,6 @@ def add_table(document: Document, table: Table, *, number: int | None = None, wi
     Every cell and the grid get their width, because programs disagree on which of the two counts.
     """
     _add_caption(document, "Table", number, table.title, above=True)
-    if not table.rows:
-        return
     table = _with_whole_intervals(table)
     line = int(width_mm / _MM_PER_LETTER)
     crowd = crowding(table, line=line)
