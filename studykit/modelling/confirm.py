@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
 from studykit.errors import DesignError, FitError
 from studykit.modelling.written_out import mixed_optimum, repeated_optimum
@@ -85,6 +85,9 @@ def confirm_mixed(fit: VarianceComponentsFit, tolerance: float) -> Confirmation:
 
 def _by_statsmodels(y: Array, x: Array, arranged: _Arranged, *, reml: bool) -> float:
     """Largest log-likelihood that three searches without derivatives find, each from the end of the one before."""
+    # statsmodels takes longer to import than most models take to fit, and only this route needs it.
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
     model = MixedLM(
         y,
         x,
@@ -146,8 +149,10 @@ def _holding_all(terms: tuple[RandomTerm, ...], n: int) -> np.ndarray:
     return np.zeros(n, dtype=np.intp)
 
 
-def _components(terms: list[RandomTerm], groups: np.ndarray) -> VCSpec:
+def _components(terms: list[RandomTerm], groups: np.ndarray) -> Any:
     """statsmodels' form of independent effects: for each effect and group, a matrix of indicator columns."""
+    from statsmodels.regression.mixed_linear_model import VCSpec
+
     names, columns, matrices = [], [], []
     for term in terms:
         for place in range(term.width):

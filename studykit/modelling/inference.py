@@ -37,7 +37,7 @@ SMALL_SAMPLE_WORDS = ("kenward-roger", "satterthwaite", "none")
 INFORMATION_WORDS = ("expected", "observed")
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class FixedEffectsFit:
     """What a fitted model knows of its fixed effects.
 
@@ -62,6 +62,13 @@ class FixedEffectsFit:
     boundary: bool
     notes: tuple[str, ...]
     n_rows: int
+
+    def __repr__(self) -> str:
+        """One line: the model, its rows, its criterion; the arrays behind it are attributes."""
+        return (
+            f"<{type(self).__name__} {self.outcome} ~ {self.design.formula}, {self.n_rows} rows, {self.method}, "
+            f"log-likelihood {self.log_likelihood!r}>"
+        )
 
     def coefficients(
         self, small_sample: str = "kenward-roger", confidence: float = 0.95, *, information: str | None = None

@@ -17,7 +17,7 @@ from studykit.modelling.terms import Grouping, Varies, groupings, reading_notes
 from studykit.numerics.mixed.fit import VarianceComponentsFit, fit_variance_components
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class MixedFit(FixedEffectsFit):
     """A fitted mixed model. Ask it questions by its methods; all numbers at full precision.
 

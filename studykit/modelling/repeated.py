@@ -22,7 +22,7 @@ from studykit.numerics.mixed.repeated_profile import profile_intervals
 from studykit.numerics.mixed.residual_covariance import COVARIANCE_WORDS
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class RepeatedFit(FixedEffectsFit):
     """A fitted repeated-visits model. Ask it questions by its methods; all numbers at full precision.
 

@@ -212,6 +212,11 @@ class TestRefusals:
 
 
 class TestLabelledResults:
+    def test_a_fit_says_itself_in_a_line(self) -> None:
+        found = fit(study())
+        assert repr(found).startswith("<MixedFit flexion_deg ~ week*arm, 192 rows, reml, log-likelihood -")
+        assert "\n" not in repr(found)
+
     def test_random_effects_are_named(self) -> None:
         found = fit(study()).random_effects()
         limbs = found[found["group"] == "participant_id:side"]
