@@ -70,6 +70,12 @@ def numbers_of(document: dict[str, Any]) -> dict[str, float]:
     return {**found, **rows}
 
 
+def parts_of(sealed: dict[str, Any], recomputed: dict[str, Any]) -> tuple[str, ...]:
+    """Beginnings of keys that belong together: one for each answer of either document, then one for the rows."""
+    answers = dict.fromkeys([*sealed["answers"], *recomputed["answers"]])
+    return (*(f"answers.{key}" for key in answers), "rows")
+
+
 def words_that_differ(sealed: dict[str, Any], recomputed: dict[str, Any]) -> list[str]:
     """Places of a results document where something other than a number differs, such as a headline."""
     return [*_differences("", _without_numbers(sealed), _without_numbers(recomputed))]

@@ -67,37 +67,51 @@ def _problems(verdict: Verdict) -> str:
 def _moved(verdict: Verdict) -> str:
     if verdict.moved.empty:
         return ""
-    table = _table("moved", "Numbers that do not agree", verdict.moved).to_html()
-    return f'<h2 id="moved">Which numbers moved?</h2>{table}'
+    return f'<h2 id="moved">Which numbers moved?</h2>{_tables("moved", verdict, verdict.moved)}'
 
 
 def _every_number(verdict: Verdict) -> str:
     counts = verdict.frame["verdict"].value_counts()
     words = ", ".join(f"{count} {escape(str(word))}" for word, count in counts.items())
-    table = _table("every_number", "Every number", verdict.frame).to_html()
-    return f'<h2 id="numbers">Every number</h2><p>{counted(len(verdict.frame), "number")}: {words}.</p>{table}'
+    said = f"<p>{counted(len(verdict.frame), 'number')}: {words}.</p>"
+    return f'<h2 id="numbers">Every number</h2>{said}{_tables("all", verdict, verdict.frame)}'
 
 
-def _table(key: str, title: str, frame: pd.DataFrame) -> Table:
-    explained = bool((frame["explanation"] != "").any())
-    columns = [Column("Number", "left"), Column("Sealed"), Column("Recomputed"), Column("Digits in common")]
-    columns += [Column("Verdict", "left"), *([Column("Release note", "left")] if explained else [])]
+def _tables(key: str, verdict: Verdict, frame: pd.DataFrame) -> str:
+    """One table for each answer, so that the name of a number is short enough to stand beside its digits."""
     shown = frame.head(MOST_ROWS)
+    belongs = [_part(name, verdict.parts) for name in shown["key"]]
+    tables = "".join(
+        _table(f"{key}_{number}", part, shown[[each == part for each in belongs]]).to_html()
+        for number, part in enumerate(dict.fromkeys(belongs), start=1)
+    )
+    left = len(frame) - len(shown)
+    return tables + (f'<p class="note">{left} more lines are in reproduction.csv.</p>' if left else "")
+
+
+def _part(name: str, parts: tuple[str, ...]) -> str:
+    """The longest part that a key begins with."""
+    return max((part for part in parts if name.startswith(f"{part}.")), key=len, default="")
+
+
+def _table(key: str, part: str, frame: pd.DataFrame) -> Table:
+    explained = bool((frame["explanation"] != "").any())
+    columns = [Column("Number", "left"), Column("Verdict", "left"), Column("Digits in common")]
+    columns += [Column("Sealed"), Column("Recomputed"), *([Column("Release note", "left")] if explained else [])]
     rows = tuple(
         (
-            str(line.key),
+            str(line.key).removeprefix(f"{part}."),
+            str(line.verdict),
+            "" if pd.isna(line.digits_in_common) else str(line.digits_in_common),
             _full(line.sealed),
             _full(line.recomputed),
-            "" if pd.isna(line.digits_in_common) else str(line.digits_in_common),
-            str(line.verdict),
             *([str(line.explanation)] if explained else []),
         )
-        for line in shown.itertuples()
+        for line in frame.itertuples()
     )
-    notes = ["Full precision; a number that could not be estimated is shown as none."]
-    if len(frame) > len(shown):
-        notes.append(f"{len(frame) - len(shown)} more lines are in reproduction.csv.")
-    return Table(key, title, tuple(columns), rows, tuple(notes))
+    none = ("none: the number could not be estimated, or is not there.",)
+    notes = none if frame[["sealed", "recomputed"]].isna().to_numpy().any() else ()
+    return Table(key, part, tuple(columns), rows, notes)
 
 
 def _full(value: float) -> str:

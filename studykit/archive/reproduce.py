@@ -12,7 +12,7 @@ import pandas as pd
 
 from studykit import __version__
 from studykit.archive.bag import changed_files
-from studykit.archive.comparing import GOOD, compared, words_that_differ
+from studykit.archive.comparing import GOOD, compared, parts_of, words_that_differ
 from studykit.archive.names import BAG_INFO, ENVIRONMENT, PAYLOAD, RESULTS, SEALING
 from studykit.archive.page import reproduction_page
 from studykit.archive.payload import Packed, dates_of, payload_of
@@ -95,7 +95,9 @@ def reproduce(file: Path, *, to: Path, progress: Callable[[str], None] | None = 
             others += _parts_written_otherwise(
                 files, payload, again, Packed(sealed, environment, sealing, _date_of(files))
             )
-        verdict = Verdict(file.name, frame, (*changed, *others), sealed_by, __version__)
+        verdict = Verdict(
+            file.name, frame, (*changed, *others), parts_of(sealed, again.results), sealed_by, __version__
+        )
         harmless(frame).to_csv(fresh / TABLE, index=False, encoding="utf-8-sig", lineterminator="\n")
         (fresh / PAGE).write_text(reproduction_page(verdict, again.study), encoding="utf-8")
     return Reproduction(

@@ -19,12 +19,14 @@ class Verdict:
         name: name of the sealed file.
         frame: as `Reproduction.frame`.
         problems: a sentence each.
+        parts: beginnings of keys that belong together, one an answer, in the order of the report.
         sealed_by, installed: versions of the kit.
     """
 
     name: str
     frame: pd.DataFrame
     problems: tuple[str, ...]
+    parts: tuple[str, ...]
     sealed_by: str
     installed: str
 
@@ -64,6 +66,6 @@ class Verdict:
         if self.moved.empty:
             return f"{both} No number moved between the two."
         return (
-            f"{both} {counted(len(self.moved), 'number')} moved; release notes explain {explained} of them"
+            f"{both} {counted(len(self.moved), 'number')} moved; release notes explain {explained or 'none'} of them"
             f"{' (see the last column)' if explained else ''}. A number that no note explains needs a person to look."
         )
