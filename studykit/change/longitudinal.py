@@ -57,9 +57,15 @@ class ChangeByArm(Result):
         return _tidy(self.model.changes, self.readings, self.study, self.mdc, f"change_{self.unit}", self.unit)
 
     def numbers(self) -> dict[str, float]:
-        """`<visit>.<arm>.change` and its `.std_error`, `.df`, `.low`, `.high`, `.p`; `variance.<term>`; counts."""
+        """`<visit>.<arm>.change` and its `.std_error`, `.df`, `.low`, `.high`, `.p`; `variance.<term>`; counts.
+
+        With slopes also `covariance.intercept_and_slope_per_week`.
+        """
         named = _flat(self.model.changes, "change")
         variances = {f"variance.{_slug(name)}": value for name, value in self.model.variances.items()}
+        joint = self.model.intercept_slope_covariance
+        if joint is not None:
+            variances["covariance.intercept_and_slope_per_week"] = joint
         counts = {
             "rows": float(self.model.rows),
             "participants": float(self.model.participants),

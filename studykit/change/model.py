@@ -1,13 +1,13 @@
 """The longitudinal model of one measure: means by arm and visit, and the contrasts that answer the question.
 
-    value = mean of the cell + random intercepts + residual
+    value = mean of the cell + random intercepts + random slopes x weeks since the baseline + residual
 
 A cell is an arm at a visit. In a trial all arms share one cell at the baseline, because allocation by chance makes
 their expected values equal there (constrained baseline: Liang & Zeger 2000, Sankhyā B 62, 134–148; Lu 2010,
 Statistics in Medicine 29, 2517–2530; from memory). In an audit each pathway has a cell of its own at every visit.
 
-The random intercepts follow from who was measured how often (`random_terms`), so that two limbs, three trials or two
-raters of one person at one visit never count as independent people.
+The random terms follow from the design alone (`terms`): from who was measured how often, and from how many visits there
+are. They are fixed before anything is fitted, whatever the readings say.
 """
 
 from __future__ import annotations
@@ -21,24 +21,15 @@ import pandas as pd
 from scipy import stats
 
 from studykit.change.readings import ChangeReadings
+from studykit.change.terms import FURTHER_IN, PER_WEEK, Term, engine_terms, random_slopes, random_terms
 from studykit.errors import DesignError, FitError
-from studykit.formatting import counted
-from studykit.numerics.mixed.fit import fit_variance_components
+from studykit.formatting import counted, listed
+from studykit.numerics.mixed.fit import VarianceComponentsFit, fit_variance_components
 from studykit.numerics.mixed.small_sample import Ingredients, kenward_roger, kenward_roger_df
-from studykit.numerics.mixed.terms import intercept_by
 
-TERM_WORDS: Final = {
-    ("participant_id",): "participant",
-    ("participant_id", "side"): "limb within participant",
-    ("participant_id", "visit"): "participant at a visit",
-    ("participant_id", "side", "visit"): "limb at a visit",
-    ("participant_id", "side", "visit", "rater_id"): "limb at a visit by one rater",
-    ("rater_id",): "rater (crossed)",
-}
 ESTIMATE_COLUMNS: Final = ("estimate", "std_error", "df", "low", "high", "p")
 FEWEST_SEEN_TWICE: Final = 3
 """Participants with a reading at the baseline and at the primary visit without whom no model is fitted."""
-Term = tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +39,9 @@ class ChangeModel:
     Attributes:
         changes: one row an arm and later visit: `arm`, `visit` and `ESTIMATE_COLUMNS`; change from baseline.
         differences: the same for arm minus control at each later visit; no row without a control.
-        terms: the random intercepts that were fitted.
-        variances: variance of each term in its words, and of the residual.
+        terms: the random intercepts that were fitted; slopes: the random slopes, in the words of `terms`.
+        variances: variance of each term in its words, of each slope (per week squared), and of the residual.
+        intercept_slope_covariance: of a participant's intercept and slope per week; None without slopes.
         boundary: a sentence for each variance that was estimated as zero.
         log_likelihood: restricted log-likelihood.
         rows, participants: what the model was fitted to.
@@ -58,7 +50,9 @@ class ChangeModel:
     changes: pd.DataFrame
     differences: pd.DataFrame
     terms: tuple[Term, ...]
+    slopes: tuple[str, ...]
     variances: dict[str, float]
+    intercept_slope_covariance: float | None
     boundary: tuple[str, ...]
     log_likelihood: float
     rows: int
@@ -66,7 +60,12 @@ class ChangeModel:
 
 
 def fit_change(
-    readings: ChangeReadings, *, confidence: float, shared_baseline: bool, terms: Sequence[Term] | None = None
+    readings: ChangeReadings,
+    *,
+    confidence: float,
+    shared_baseline: bool,
+    terms: Sequence[Term] | None = None,
+    slopes: Sequence[str] | None = None,
 ) -> ChangeModel:
     """Fit the model by REML and read off every change and difference with Kenward–Roger intervals.
 
@@ -75,6 +74,7 @@ def fit_change(
         confidence: level of the intervals.
         shared_baseline: one baseline mean for all arms (a trial), or one for each (an audit).
         terms: random intercepts as tuples of columns; `random_terms` when left out.
+        slopes: random slopes; when left out `random_slopes`, or none where `terms` are given.
 
     Raises:
         DesignError: fewer than `FEWEST_SEEN_TWICE` people were measured at both visits, or the readings cannot carry
@@ -84,13 +84,13 @@ def fit_change(
     rows = readings.rows
     _check_repeated(readings)
     chosen = tuple(terms) if terms is not None else random_terms(rows)
+    if slopes is None:
+        slopes = random_slopes(readings) if terms is None else ()
     cells = _cells(readings, shared_baseline=shared_baseline)
     design = np.column_stack([(cells == cell).to_numpy(dtype=float) for cell in cells.unique()])
     place = {cell: position for position, cell in enumerate(cells.unique())}
-    random = [
-        intercept_by(TERM_WORDS[term], rows.groupby(list(term), sort=True).ngroup().to_numpy()) for term in chosen
-    ]
     try:
+        random = engine_terms(readings, chosen, slopes)
         fit = fit_variance_components(rows["value"].to_numpy(dtype=float), design, random)
     except (DesignError, FitError) as refusal:
         people = counted(int(rows["participant_id"].nunique()), "participant")
@@ -98,8 +98,6 @@ def fit_change(
             f"{counted(len(rows), 'outcome')} of {people} cannot carry the model. {refusal}"
         ) from refusal
     ingredients = fit.ingredients()
-    names = [TERM_WORDS[term] for term in chosen]
-    variances = {name: float(matrix[0, 0]) for name, matrix in zip(names, fit.covariances, strict=True)}
     later = [visit.key for visit in readings.visits[1:]]
     pairs = [(arm, visit) for arm in readings.arms for visit in later if f"{arm}@{visit}" in place]
     changes = [(f"{arm}@{visit}", _baseline_cell(readings, arm, shared_baseline)) for arm, visit in pairs]
@@ -116,44 +114,45 @@ def fit_change(
         changes=found,
         differences=_with_names(differing, _estimates(ingredients, _contrasts(differences, place), confidence)),
         terms=chosen,
-        variances={**variances, "residual": float(fit.residual_variance)},
-        boundary=tuple(
-            f"The variance between levels of {name} was estimated as zero."
-            for name, value in variances.items()
-            if value == 0.0
-        ),
+        slopes=tuple(slopes),
+        variances=_variances(fit),
+        intercept_slope_covariance=_intercept_slope_covariance(fit),
+        boundary=_boundary(fit, readings.arms),
         log_likelihood=float(fit.log_likelihood),
         rows=len(rows),
         participants=int(rows["participant_id"].nunique()),
     )
 
 
-def random_terms(rows: pd.DataFrame) -> tuple[Term, ...]:
-    """The random intercepts that these rows call for.
+def _variances(fit: VarianceComponentsFit) -> dict[str, float]:
+    """Variance of each random effect in its words, the residual last."""
+    found = {}
+    for term, covariance in zip(fit.design.terms, fit.covariances, strict=True):
+        for column, variance in zip(term.column_names, np.diag(covariance), strict=True):
+            found[term.name if column == "intercept" else column] = float(variance)
+    return {**found, "residual": float(fit.residual_variance)}
 
-    Participant always; limb within participant where both sides of somebody were measured; participant at a visit
-    where one visit of somebody gave several rows, and limb at a visit where one limb did (several trials or raters);
-    limb at a visit by one rater where that still gave several rows and more than one rater saw a limb; rater, crossed,
-    where there was more than one. A term whose groups are those of another term, or single rows, is left out.
-    """
-    candidates = [
-        ("participant_id",),
-        ("participant_id", "side"),
-        ("participant_id", "visit"),
-        ("participant_id", "side", "visit"),
-        ("participant_id", "side", "visit", "rater_id"),
-        ("rater_id",),
+
+def _intercept_slope_covariance(fit: VarianceComponentsFit) -> float | None:
+    for term, covariance in zip(fit.design.terms, fit.covariances, strict=True):
+        if PER_WEEK in term.column_names:
+            return float(covariance[1, 0])
+    return None
+
+
+def _boundary(fit: VarianceComponentsFit, labels: dict[str, str]) -> tuple[str, ...]:
+    """A sentence for each variance of zero, one for all further slopes, one for a slope tied to the intercept."""
+    none = [name for name, variance in _variances(fit).items() if variance == 0.0]
+    zero = [
+        f"The variance between levels of {name} was estimated as zero."
+        for name in none
+        if not name.startswith(FURTHER_IN)
     ]
-    kept: list[Term] = []
-    partitions: set[bytes] = set()
-    for term in candidates:
-        groups = rows.groupby(list(term), sort=False).ngroup().to_numpy()
-        partition = groups.tobytes()
-        if len(np.unique(groups)) in (1, len(rows)) or partition in partitions:
-            continue
-        kept.append(term)
-        partitions.add(partition)
-    return tuple(kept)
+    arms = [labels[name.removeprefix(FURTHER_IN)] for name in none if name.startswith(FURTHER_IN)]
+    if arms:
+        named = listed([f"\N{LEFT DOUBLE QUOTATION MARK}{arm}\N{RIGHT DOUBLE QUOTATION MARK}" for arm in arms])
+        zero.append(f"By how much slopes spread more in {named} than in the control arm was estimated as zero.")
+    return (*zero, *(sentence for sentence in fit.boundary if sentence.startswith("The correlation")))
 
 
 def _check_repeated(readings: ChangeReadings) -> None:

@@ -7,8 +7,9 @@ from typing import Final
 import pandas as pd
 
 from studykit.change.beside import MdcBeside, place_beside, place_in_words
-from studykit.change.model import TERM_WORDS, ChangeModel
+from studykit.change.model import ChangeModel
 from studykit.change.readings import ChangeReadings
+from studykit.change.terms import FURTHER_IN, TERM_WORDS
 from studykit.data.study import Study
 from studykit.formatting import counted, estimate, level, listed, unit_sign
 from studykit.protocol import Measure
@@ -123,7 +124,6 @@ def change_cautions(
 def methods_words(study: Study, readings: ChangeReadings, model: ChangeModel, *, differences: bool) -> str:
     """The sentences for a paper, with the choices that were really made."""
     part = study.protocol.study
-    terms = listed([TERM_WORDS[term] for term in model.terms], most=len(model.terms))
     trial = part.design == "trial"
     means = (
         "the arms sharing one mean at the baseline and having a mean of their own at every later visit (constrained "
@@ -142,11 +142,36 @@ def methods_words(study: Study, readings: ChangeReadings, model: ChangeModel, *,
     return (
         f"The outcome was {readings.outcome_words} ({counted(model.rows, 'row')}, "
         f"{counted(model.participants, 'participant')}). A linear mixed model was fitted by restricted maximum "
-        f"likelihood, {means}, with random intercepts of {terms}; readings of one participant at any two visits are "
-        f"thereby taken as equally correlated. {asked} are given with {level(part.confidence)}s from the standard "
-        "errors and degrees of freedom of Kenward and Roger (1997, Biometrics 53, 983–997; expected information). "
-        f"{rule}"
+        f"likelihood, {means}, with {_random_words(model, len(readings.arms))} {asked} are given with "
+        f"{level(part.confidence)}s from the standard errors and degrees of freedom of Kenward and Roger (1997, "
+        f"Biometrics 53, 983–997; expected information). {rule}"
     )
+
+
+def _random_words(model: ChangeModel, groups: int) -> str:
+    """The random terms, and in plain words what they take for granted about one person's readings."""
+    intercepts = f"random intercepts of {listed([TERM_WORDS[term] for term in model.terms], most=len(model.terms))}"
+    if not model.slopes:
+        return f"{intercepts}{_assumed_without_slopes(model, groups)}."
+    arms = sum(slope.startswith(FURTHER_IN) for slope in model.slopes)
+    further = (
+        ", and for every participant of an arm other than the control arm a further random slope, independent of these "
+        "and with a variance of its own in each arm"
+    )
+    spread = "and in each of those arms by an amount of its own, no less than in the control arm"
+    return (
+        f"{intercepts}, and for every participant a random slope over the weeks since the baseline, correlated with "
+        f"the participant's intercept{further if arms else ''}. People are thereby taken to differ in how fast they "
+        "change, steadily over the weeks, so that their changes spread the more the later the visit"
+        f"{f', {spread}' if arms else '; that spread is taken as the same in all groups' if groups > 1 else ''}. "
+        "These terms follow from the plan of the study and were not chosen by the readings."
+    )
+
+
+def _assumed_without_slopes(model: ChangeModel, groups: int) -> str:
+    if model.changes["visit"].nunique() > 1:
+        return "; readings of one participant at any two visits are thereby taken as equally correlated"
+    return "; the spread of changes is thereby taken as the same in all groups" if groups > 1 else ""
 
 
 def reading_notes(readings: ChangeReadings, mdc: MdcBeside | None, measure: Measure) -> tuple[str, ...]:

@@ -67,6 +67,10 @@ def test_number_keys_are_stable() -> None:
         "variance.participant",
         "variance.limb_within_participant",
         "variance.rater_crossed",
+        "variance.participant_slope_per_week",
+        "variance.further_participant_slope_per_week_in_hold_30",
+        "variance.further_participant_slope_per_week_in_hold_60",
+        "covariance.intercept_and_slope_per_week",
         "variance.residual",
     } <= (set(CHANGE.numbers()))
     assert all(isinstance(value, float) for value in CHANGE.numbers().values())
@@ -134,13 +138,22 @@ def test_methods_name_the_choices_that_were_made() -> None:
         "Kenward and Roger",
         "participant, limb within participant, participant at a visit and rater (crossed)",
         "95%\N{NO-BREAK SPACE}CI",
+        "a random slope over the weeks since the baseline, correlated with the participant's intercept",
+        "of an arm other than the control arm a further random slope",
+        "were not chosen by the readings",
         "missing at random",
         "mean of the trials",
     ):
         assert words in DIFFERENCE.methods
     (alone,) = change_of_study(made_audit(np.random.default_rng(1).normal(50, 5, (12, 2, 1))), mdc=None)
     assert "constrained" not in alone.methods
-    assert "with random intercepts of participant;" in alone.methods
+    assert "with random intercepts of participant. Changes from the baseline are given" in alone.methods
+    (two,) = change_of_study(
+        made_audit(np.random.default_rng(1).normal(50, 5, (12, 2, 1)), pathways=["a", "b"] * 6), mdc=None
+    )
+    assert "participant; the spread of changes is thereby taken as the same in all groups." in two.methods
+    assert "further random slope" not in audit().methods
+    assert not any("equally correlated" in result.methods for result in (DIFFERENCE, alone, audit()))
     (complete, _) = change_of_study(made_trial(30, missing=0.2, lines='missing_visits = "complete participants"'))
     assert "Only participants measured at every visit were used" in complete.methods
     assert "missing at random" not in complete.methods

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -15,9 +16,10 @@ from made_studies import made_audit, made_trial
 from scipy import stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
-from studykit.change.model import ChangeModel, fit_change, random_terms
+from studykit.change.model import ChangeModel, fit_change
 from studykit.change.readings import ChangeReadings, readings_for_change
-from studykit.errors import DesignError
+from studykit.change.terms import FURTHER_IN, PER_WEEK, random_slopes, random_terms
+from studykit.errors import CallError, DesignError
 from studykit.modelling import Varies, fit_mixed
 from studykit.protocol import Visit
 
@@ -104,13 +106,17 @@ def beat_the_blues() -> ChangeReadings:
     return readings_of(rows.assign(side="one", rater_id="r1"), ["TAU", "BtheB"], "TAU")
 
 
-def test_published_trial_equals_reference_with_the_terms_chosen_from_the_rows() -> None:
+ONLY_PARTICIPANT = (("participant_id",),)
+
+
+def test_published_trial_equals_reference() -> None:
     """BtheB (Proudfoot et al. 2003, as in HSAUR3): lme4 and pbkrtest, random intercept, missing visits."""
     readings = beat_the_blues()
     path = REFERENCE / "expected" / "trial_BtheB_cLDA.json"
     expected = reference_rows(json.loads(path.read_text(encoding="utf-8"))["lmm_random_intercept"])
-    model = fit_change(readings, confidence=0.95, shared_baseline=True)
-    assert model.terms == (("participant_id",),)
+    model = fit_change(readings, confidence=0.95, shared_baseline=True, terms=ONLY_PARTICIPANT)
+    assert random_terms(readings.rows) == ONLY_PARTICIPANT
+    assert model.slopes == ()
     difference = model.differences.set_index("visit")
     for week in (2, 3, 5, 8):
         estimate, error, df = expected[f"trt_v{week}"]
@@ -125,7 +131,7 @@ def test_published_trial_equals_reference_with_the_terms_chosen_from_the_rows() 
 
 def test_second_route_statsmodels_finds_the_same_optimum() -> None:
     readings = beat_the_blues()
-    model = fit_change(readings, confidence=0.95, shared_baseline=True)
+    model = fit_change(readings, confidence=0.95, shared_baseline=True, terms=ONLY_PARTICIPANT)
     rows = readings.rows
     columns = {"intercept": np.ones(len(rows))}
     for week in ("2", "3", "5", "8"):
@@ -189,6 +195,76 @@ def test_two_visits_of_one_limb_are_a_paired_t_test() -> None:
     assert [row["estimate"], row["std_error"], row["df"], row["p"]] == pytest.approx([change, error, df, p], rel=1e-9)
 
 
+def changing_people(rng: np.random.Generator, people: int, visits: int, slope_sd: float) -> np.ndarray:
+    """(people, visits): levels, slopes over the visits that differ between people, and an error of 1."""
+    slope = rng.normal(1.0, slope_sd, (people, 1)) * np.arange(visits)
+    return 50 + rng.normal(0, 4, (people, 1)) + slope + rng.normal(0, 1, (people, visits))
+
+
+def test_people_changing_at_different_rates_are_a_paired_t_test_over_three_visits() -> None:
+    """Three evenly spaced visits, complete: the change to the last is the slope's own contrast, free to spread as it
+    does, so the model gives the paired t-test of last and first exactly. Equal correlation makes it too narrow.
+    """
+    values = changing_people(np.random.default_rng(12), 15, 3, 3.0)
+    readings = readings_for_change(made_audit(values[:, :, None]))
+    model = fit_change(readings, confidence=0.95, shared_baseline=False)
+    assert model.slopes == (PER_WEEK,)
+    assert not model.boundary
+    row = only_change(model, "week_12")
+    change, error, df, p = exact_paired(values[:, 0], values[:, 2])
+    # Balanced: exact but for the accuracy of the optimum.
+    assert [row["estimate"], row["std_error"], row["df"], row["p"]] == pytest.approx([change, error, df, p], rel=1e-6)
+    equal = only_change(fit_change(readings, confidence=0.95, shared_baseline=False, terms=ONLY_PARTICIPANT), "week_12")
+    assert equal["std_error"] < 0.9 * error
+
+
+def test_treated_arms_may_spread_more_than_the_control_arm() -> None:
+    """150 people an arm, slopes of SD 0.1 and 3 a visit, error 1: the change to visit 3 has an SD of 1.4 and 6.2."""
+    rng = np.random.default_rng(13)
+    values = np.concatenate([changing_people(rng, 150, 3, 0.1), changing_people(rng, 150, 3, 3.0)])
+    rows = pd.DataFrame(
+        {
+            "participant_id": np.repeat([f"P{n:03d}" for n in range(300)], 3),
+            "arm": np.repeat(["c", "t"], 450),
+            "side": "one",
+            "week": np.tile([0, 6, 12], 300),
+            "rater_id": "r1",
+            "value": values.ravel(),
+        }
+    )
+    readings = readings_of(rows, ["c", "t"], "c")
+    model = fit_change(readings, confidence=0.95, shared_baseline=True)
+    assert model.slopes == (PER_WEEK, f"{FURTHER_IN}t")
+    error = model.changes[model.changes["visit"] == "12"].set_index("arm")["std_error"]
+    within = values[:, 2] - values[:, 0]
+    for arm, own in (("c", within[:150]), ("t", within[150:])):
+        # The baseline shared with the other arm tells a little more than the arm alone; a fifth is more than it can.
+        assert error[arm] == pytest.approx(stats.sem(own), rel=0.2)
+    assert error["t"] > 3 * error["c"]
+
+
+def test_slopes_follow_from_the_plan() -> None:
+    trial, audit = readings_for_change(SMALL), readings_for_change(made_audit(np.arange(24.0).reshape(4, 3, 2)))
+    assert random_slopes(trial) == (PER_WEEK, f"{FURTHER_IN}hold_60")
+    once = trial.rows[(trial.rows["arm"] == "usual") | (trial.rows["visit"] == "week_12")]
+    assert random_slopes(readings_with(trial, once)) == (PER_WEEK,)
+    assert random_slopes(audit) == (PER_WEEK,)
+    assert random_slopes(dataclasses.replace(trial, visits=trial.visits[:2])) == ()
+    same = tuple(visit.model_copy(update={"week": 0.0}) for visit in trial.visits)
+    assert random_slopes(dataclasses.replace(trial, visits=same)) == ()
+
+
+def test_a_slope_without_its_intercept_is_refused() -> None:
+    with pytest.raises(CallError, match="goes with the intercept"):
+        fit_change(
+            readings_for_change(SMALL),
+            confidence=0.95,
+            shared_baseline=True,
+            terms=(("rater_id",),),
+            slopes=(PER_WEEK,),
+        )
+
+
 def test_two_limbs_are_not_two_people() -> None:
     """Complete data on both limbs: the paired t-test on each person's mean of both limbs, exactly, with n - 1 df."""
     rng = np.random.default_rng(3)
@@ -219,7 +295,8 @@ def test_balanced_pathways_equal_the_analysis_of_variance() -> None:
         40 + rng.normal(0, 4, (people, 1)) + rng.normal(0, 2, (people, visits)) + pathway[:, None] * [0.0, 1.0, 3.0]
     )
     study = made_audit(values[:, :, None], pathways=["a"] * 9 + ["b"] * 9)
-    model = fit_change(readings_for_change(study), confidence=0.95, shared_baseline=False)
+    readings = readings_for_change(study)
+    model = fit_change(readings, confidence=0.95, shared_baseline=False, terms=ONLY_PARTICIPANT)
     cell = np.stack([values[pathway == group].mean(axis=0) for group in (0, 1)])
     left = values - cell[pathway] - (values.mean(axis=1) - cell[pathway].mean(axis=1))[:, None]
     df = (visits - 1) * (people - 2)
@@ -251,7 +328,7 @@ def test_with_equal_baselines_the_constrained_difference_is_that_of_ancova() -> 
         outcome_words="",
         notes=(),
     )
-    model = fit_change(only, confidence=0.95, shared_baseline=True, terms=(("participant_id",),))
+    model = fit_change(only, confidence=0.95, shared_baseline=True, terms=ONLY_PARTICIPANT)
     wide = rows.pivot_table(index=["participant_id", "arm"], columns="visit", values="value").reset_index()
     treated = (wide["arm"] == "hold_60").to_numpy(dtype=float)
     design = np.column_stack([np.ones(len(wide)), treated, wide["baseline"]])
