@@ -6,15 +6,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.change.model import fit_change
+from studykit.change.model import ChangeModel, fit_change
 from studykit.change.readings import ChangeReadings
 from studykit.protocol import Visit
+from studykit.simulate import TrialTruth, simulate_trial, true_change_deg
+from studykit.vocabulary import MEASUREMENTS, PARTICIPANTS
 
 VISITS = tuple(Visit(key=f"week_{week}", label=f"Week {week}", week=week) for week in (0, 6, 12))
 GAIN = np.array([[0.0, 0.5, 1.0], [0.0, 2.0, 3.0], [0.0, 3.0, 6.0]])
 """Arms x visits: mean change in degrees; the first arm is the control."""
 PEOPLE = 36
-TRIALS = 2000
+TRIALS = 200
+NAMES = ("change", "difference")
 
 
 def simulated(rng: np.random.Generator) -> ChangeReadings:
@@ -58,24 +61,68 @@ def simulated(rng: np.random.Generator) -> ChangeReadings:
     )
 
 
+def hits(model: ChangeModel, truth: dict[str, float], control: str) -> tuple[list[bool], list[bool], list[float]]:
+    """At the last visit: whether the interval of each change and difference holds its truth; errors of differences."""
+    change = model.changes[model.changes["visit"] == "week_12"].set_index("arm")
+    difference = model.differences[model.differences["visit"] == "week_12"].set_index("arm")
+    more = {arm: truth[arm] - truth[control] for arm in difference.index}
+    return (
+        [bool(row.low < truth[row.Index] < row.high) for row in change.itertuples()],
+        [bool(row.low < more[row.Index] < row.high) for row in difference.itertuples()],
+        [float(row.estimate - more[row.Index]) for row in difference.itertuples()],
+    )
+
+
 @pytest.mark.slow
-def test_intervals_cover_the_truth_as_often_as_they_say() -> None:
+def test_intervals_are_a_little_wide_where_people_all_change_alike() -> None:
+    """Equally correlated visits: slopes are not needed, and their variances, never below zero, cost a little width."""
     rng = np.random.default_rng(20261201)
     truth = {"c": GAIN[0, 2], "a": GAIN[1, 2], "b": GAIN[2, 2]}
-    covered: dict[str, list[bool]] = {"change": [], "difference": []}
-    errors: list[float] = []
-    for _ in range(TRIALS):
-        model = fit_change(simulated(rng), confidence=0.95, shared_baseline=True)
-        for row in model.changes[model.changes["visit"] == "week_12"].itertuples():
-            covered["change"].append(row.low < truth[row.arm] < row.high)
-        for row in model.differences[model.differences["visit"] == "week_12"].itertuples():
-            true = truth[row.arm] - truth["c"]
-            covered["difference"].append(row.low < true < row.high)
-            errors.append(row.estimate - true)
-    share = {name: float(np.mean(hits)) for name, hits in covered.items()}
-    bias, noise = float(np.mean(errors)), float(np.std(errors) / np.sqrt(len(errors) / 2))
+    found = [hits(fit_change(simulated(rng), confidence=0.95, shared_baseline=True), truth, "c") for _ in range(TRIALS)]
+    share = {name: float(np.mean([trial[place] for trial in found])) for place, name in enumerate(NAMES)}
+    errors = np.mean([trial[2] for trial in found], axis=1)
+    bias, noise = float(np.mean(errors)), float(np.std(errors) / np.sqrt(TRIALS))
     figures = f"coverage {share}, bias {bias:.4f} degrees (noise of the study {noise:.4f})"
-    # 2,000 independent trials: three binomial standard errors of 95% are 1.5 points.
-    assert all(abs(hit - 0.95) < 0.015 for hit in share.values()), figures
+    # Three binomial standard errors of 95% in 200 trials are 4.6 points (arms of one trial are not counted as trials).
+    # The upper side is what slopes may cost here: of 95%, at most four in five misses may be lost.
+    assert all(0.95 - 0.046 < hit <= 0.99 for hit in share.values()), figures
     # Drop-out depends on readings that were taken, so the likelihood is unbiased; three standard errors of the mean.
     assert abs(bias) < 3 * noise, figures
+
+
+@pytest.mark.slow
+def test_intervals_cover_the_truth_where_people_change_at_different_rates() -> None:
+    """The made-up ferry trial: drift, adherence and response differ between people, more in arms that ask for more."""
+    truth = TrialTruth()
+    last = true_change_deg(truth).query("visit == 'week_12'").set_index("arm")["change_deg"].to_dict()
+    control = truth.arms[0].key
+    found = []
+    for number in range(TRIALS):
+        readings = ferry_readings(truth, np.random.default_rng([20261202, number]))
+        found.append(hits(fit_change(readings, confidence=0.95, shared_baseline=True), last, control))
+    by_arm = {name: np.mean([trial[place] for trial in found], axis=0).round(3) for place, name in enumerate(NAMES)}
+    # Three binomial standard errors of 95% in 200 trials are 4.6 points, for one arm as for the mean over arms. With
+    # intercepts alone the arm that asks for most is covered in 84% and the mean over arms in 89%.
+    for shares in by_arm.values():
+        assert abs(shares.mean() - 0.95) < 0.046, by_arm
+        assert np.all(np.abs(shares - 0.95) < 0.046), by_arm
+
+
+def ferry_readings(truth: TrialTruth, rng: np.random.Generator) -> ChangeReadings:
+    """The mean of the trials of one limb at one planned visit, as a study takes them."""
+    tables = simulate_trial(truth, rng=rng, diary=False)
+    rows = tables[MEASUREMENTS].query("visit != @truth.sitting_visit")
+    keys = ["participant_id", "visit", "side", "rater_id"]
+    means = rows.groupby(keys, sort=True)["value"].mean().reset_index()
+    arm = tables[PARTICIPANTS].set_index("participant_id")["arm"]
+    planned = zip(truth.visit_keys, truth.visit_weeks, strict=True)
+    return ChangeReadings(
+        rows=means.assign(arm=means["participant_id"].map(arm)),
+        measure="m",
+        visits=tuple(Visit(key=key, label=key, week=week) for key, week in planned),
+        primary_visit="week_12",
+        arms={arm.key: arm.key for arm in truth.arms},
+        control=truth.arms[0].key,
+        outcome_words="",
+        notes=(),
+    )
