@@ -16,6 +16,12 @@ _CREATED: Final = datetime.datetime(2000, 1, 1)
 """Fixed, so that two runs give the same bytes; it means nothing."""
 _WIDEST: Final = 60
 _SHEET_LINE: Final = 110
+_ROOM: Final = 1.15
+"""Letters of a broken line take a little more room, because words are not cut."""
+_LINE_PT: Final = 15.0
+_MOST_LINES: Final = 27
+"""A row of a sheet may be 409 points high."""
+_A4: Final = 9
 _NOT_IN_A_SHEET_NAME: Final = re.compile(r"[\[\]:*?/\\']")
 
 
@@ -37,8 +43,14 @@ def workbook_table(table: Table) -> bytes:
         sheet.write_string(2, place, column.heading, head)
         for row, cells in enumerate(table.rows):
             sheet.write_string(3 + row, place, cells[place], end if row == last else plain)
-    for place, share in enumerate(shares(table, line=_SHEET_LINE)):
-        sheet.set_column(place, place, min(_WIDEST, share * _SHEET_LINE))
+    widths = [min(_WIDEST, share * _SHEET_LINE) for share in shares(table, line=_SHEET_LINE)]
+    for place, width in enumerate(widths):
+        sheet.set_column(place, place, width)
+    for row, cells in enumerate([tuple(column.heading for column in table.columns), *table.rows]):
+        sheet.set_row(2 + row, _LINE_PT * _lines(cells, widths))
+    sheet.set_paper(_A4)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
     for row, text in enumerate(table.notes):
         sheet.write_string(4 + len(table.rows) + row, 0, text, note)
     sheet.freeze_panes(3, 1)
@@ -46,6 +58,12 @@ def workbook_table(table: Table) -> bytes:
     sheet.ignore_errors({"number_stored_as_text": f"A1:{_letters(len(table.columns))}{len(table.rows) + 4}"})
     book.close()
     return buffer.getvalue()
+
+
+def _lines(cells: tuple[str, ...], widths: list[float]) -> int:
+    """Lines that the longest cell of a row needs at these widths; programs do not find out by themselves."""
+    needed = [-(-len(cell) * _ROOM // width) for cell, width in zip(cells, widths, strict=True)]
+    return int(min(_MOST_LINES, max(1.0, *needed)))
 
 
 def _letters(column: int) -> str:
