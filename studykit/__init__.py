@@ -30,6 +30,8 @@ _ROOM_OF = {
     "fit_mixed": "modelling",
     "fit_repeated": "modelling",
     "Varies": "modelling",
+    "seal_study": "archive",
+    "reproduce": "archive",
     "simulate_trial": "simulate",
 }
 

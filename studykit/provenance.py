@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import platform
 from dataclasses import dataclass
+from functools import cache
 from importlib import metadata
 from typing import Any
 
@@ -50,6 +51,7 @@ class Provenance:
         }
 
 
+@cache
 def installed_versions() -> tuple[tuple[str, str], ...]:
     """The kit, Python and every package that takes part in a number, with their versions."""
     own = [("studykit", __version__), ("python", platform.python_version())]
