@@ -216,7 +216,7 @@ def _reproduce(options: argparse.Namespace) -> int:
 
 def _show(findings: pd.DataFrame, results: Path, *, most: int = MOST_LINES_SHOWN) -> int:
     """Print the first findings, errors first, and where all of them stand; return the exit code."""
-    from studykit.data.privacy import quotes_an_identifier
+    from studykit.data.sharing.privacy import quotes_an_identifier
     from studykit.formatting import counted
 
     errors = findings[findings["severity"] == ERROR]

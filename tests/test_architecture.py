@@ -94,6 +94,20 @@ def test_module_name_says_what_is_inside(path: Path) -> None:
     assert path.stem not in NAMES_THAT_SAY_NOTHING
 
 
+DATA_STAIRS = ("reading", "intake", "checks", "sharing")
+
+
+@pytest.mark.parametrize("path", sorted((PACKAGE / "data").rglob("*.py")), ids=name_of)
+def test_data_go_one_way_from_file_to_study(path: Path) -> None:
+    """Files -> sheets -> typed tables -> checked study -> what may be shared; nobody looks back up the stairs."""
+    step = path.relative_to(PACKAGE / "data").parts[0]
+    if step not in DATA_STAIRS:
+        return
+    above = set(DATA_STAIRS[DATA_STAIRS.index(step) + 1 :])
+    needed = {name.split(".")[2] for name in imported_names(path) if name.startswith("studykit.data.")}
+    assert not needed & above
+
+
 def test_numerics_knows_arrays_and_no_people() -> None:
     for path in sorted((PACKAGE / "numerics").rglob("*.py")):
         foreign = {name.split(".")[0] for name in imported_names(path)} & FOREIGN_TO_NUMERICS

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.data.checking import Checked, check_study
+from studykit.data.checks.checking import Checked, check_study
 from studykit.simulate.audit import simulate_audit
 from studykit.simulate.cells import workbook_bytes
 from studykit.vocabulary import ERROR, MEASUREMENTS, SUSPICION

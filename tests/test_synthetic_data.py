@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.data.checking import check_study
+from studykit.data.checks.checking import check_study
 from studykit.protocol import load_protocol
 from studykit.simulate import TrialTruth, simulate_trial
 from studykit.simulate.trial import COVARIATE, MEASURE, rater_names

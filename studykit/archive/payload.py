@@ -13,7 +13,7 @@ from studykit.archive.names import CRATE, ENVIRONMENT, PACKAGE, PROTOCOL, README
 from studykit.archive.readme import readme_of
 from studykit.archive.tables import csv_tables, data_package
 from studykit.archive.toml_text import canonical_protocol
-from studykit.data.sharing import CALENDAR, STUDY_DAYS, Sharing
+from studykit.data.sharing.shareable import CALENDAR, STUDY_DAYS, Sharing
 from studykit.data.study import Study
 from studykit.errors import DataError
 from studykit.report.numbers import as_json

@@ -8,7 +8,7 @@ from typing import Any
 
 from studykit.archive.crate import ABOUT, TERMS
 from studykit.archive.names import CRATE, TABLES
-from studykit.data.sharing import STUDY_DAYS
+from studykit.data.sharing.shareable import STUDY_DAYS
 from studykit.data.study import Study
 from studykit.formatting import counted
 from studykit.report.page import SAFETY

@@ -12,7 +12,7 @@ from studykit.answers import answer
 from studykit.archive.names import PROTOCOL, TABLES
 from studykit.archive.tables import with_dates
 from studykit.data import check_study
-from studykit.data.sharing import STUDY_DAYS
+from studykit.data.sharing.shareable import STUDY_DAYS
 from studykit.data.study import Study
 from studykit.errors import DataError
 from studykit.report.numbers import results_document

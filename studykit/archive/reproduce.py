@@ -21,7 +21,7 @@ from studykit.archive.reading_safely import read_seal
 from studykit.archive.recompute import Recomputed, recompute, write_study_folder
 from studykit.archive.release_notes import explained
 from studykit.archive.verdict import Verdict
-from studykit.data.setting_aside import harmless
+from studykit.data.checks.setting_aside import harmless
 from studykit.errors import CallError, DataError, ProtocolError, StudykitError
 from studykit.report.swapping import new_folder_for
 

@@ -16,8 +16,8 @@ from studykit.archive.recompute import Recomputed, recompute, write_study_folder
 from studykit.archive.tables import csv_tables
 from studykit.archive.toml_text import canonical_protocol
 from studykit.data import check_study
-from studykit.data.privacy import IDENTIFIERS, Concern, concerns_of
-from studykit.data.sharing import CALENDAR, STUDY_DAYS, Sharing, one_way_out, shareable
+from studykit.data.sharing.privacy import IDENTIFIERS, Concern, concerns_of
+from studykit.data.sharing.shareable import CALENDAR, STUDY_DAYS, Sharing, one_way_out, shareable
 from studykit.data.study import Study
 from studykit.errors import CallError, DataError
 from studykit.protocol import protocol_sha256

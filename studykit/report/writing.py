@@ -8,7 +8,7 @@ from pathlib import Path
 
 from studykit.answers import Section, answer
 from studykit.data import Checked, check_study, write_check
-from studykit.data.presenting import presentable
+from studykit.data.sharing.presenting import presentable
 from studykit.errors import DataError
 from studykit.pictures.theme import PAGE_WIDTH_MM
 from studykit.report.numbers import as_json, results_document

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from large_trial import clean_trial, gathered, protocol, spoilt
 
-from studykit.data.checking import check_gathered
+from studykit.data.checks.checking import check_gathered
 
 STATUS = Path("/proc/self/status")
 FORGET_PEAK = "5"

@@ -19,10 +19,10 @@ import pytest
 from large_trial import clean_trial, gathered, protocol, spoilt
 from pandera.errors import SchemaErrors
 
-from studykit.data.checking import check_gathered
-from studykit.data.row_errors import row_errors
-from studykit.data.rules import CodedColumns
-from studykit.data.schemas import schema_of
+from studykit.data.checks.checking import check_gathered
+from studykit.data.checks.row_errors import row_errors
+from studykit.data.checks.rules import CodedColumns
+from studykit.data.checks.schemas import schema_of
 
 ROWS = int(os.environ.get("STUDYKIT_BENCHMARK_ROWS", "1000000"))
 ROUNDS = 3

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.data.intake import gather
+from studykit.data.intake.gathering import gather
 from studykit.protocol import Protocol, parse_protocol
 
 pytestmark = pytest.mark.benchmark

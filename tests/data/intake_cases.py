@@ -10,8 +10,8 @@ import openpyxl
 import pandas as pd
 from openpyxl.worksheet.worksheet import Worksheet
 
-from studykit.data.gathered import Gathered
-from studykit.data.intake import gather
+from studykit.data.intake.gathered import Gathered
+from studykit.data.intake.gathering import gather
 from studykit.protocol import Protocol
 from studykit.vocabulary import COLUMNS as TABLE_COLUMNS
 from studykit.vocabulary import FINDING_COLUMNS, LOG_COLUMNS

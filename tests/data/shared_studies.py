@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
-from studykit.data.schemas import column_types
+from studykit.data.checks.schemas import column_types
 from studykit.data.study import Study
 from studykit.protocol import parse_protocol
 from studykit.vocabulary import COLUMNS, FINDING_COLUMNS

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from studykit.data.checks.schemas import column_types
 from studykit.data.findings import no_findings
-from studykit.data.gathered import Gathered, RowCount
-from studykit.data.schemas import column_types
+from studykit.data.intake.gathered import Gathered, RowCount
 from studykit.protocol import Protocol, parse_protocol
 from studykit.vocabulary import COLUMNS, LOG_COLUMNS
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from tables_for_checks import ENROLLED, gathered_from, trial_protocol, typed
 
-from studykit.data.checking import check_gathered
+from studykit.data.checks.checking import check_gathered
 from studykit.data.deriving import (
     FLOW_COUNTS,
     assert_flow_adds_up,

@@ -1,0 +1,206 @@
+"""One pandera schema per table, built from the protocol, and its failures as findings: one line a cell.
+
+The schemas look at one table at a time; rules between tables live in `data.rules`. They never coerce: intake has
+already turned text into numbers and dates, and a schema that converts would turn "no" into yes and 2.5 into 2.
+Columns are strict, so that a misspelt column is an error of the intake and never switches a check off. What pandera
+says in its exceptions (values, tracebacks) is not passed on: only which check failed and in which rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import pandera.pandas as pa
+from pandera.errors import SchemaErrorReason, SchemaErrors
+
+from studykit.data.checks.schema_checks import (
+    Bounds,
+    level_is_whole,
+    plausible,
+    side_is_given,
+    side_is_not_given,
+)
+from studykit.errors import DataError
+from studykit.protocol import Protocol
+from studykit.vocabulary import (
+    COLUMNS,
+    DATE_COLUMNS,
+    DIARY,
+    EVENTS,
+    FLOW,
+    MEASUREMENTS,
+    NUMBER_COLUMNS,
+    PARTICIPANTS,
+    PRESCRIPTIONS,
+    RELATED,
+    REQUIRED,
+    SEVERITIES,
+    SEXES,
+    SIDES,
+    STAGES,
+    WHOLE_NUMBER_COLUMNS,
+    YES_NO_COLUMNS,
+)
+
+DATE_TYPE: Final = "datetime64[us]"
+CELL_MISSING: Final = "cell_missing"
+FRAME_RULES: Final = {
+    "value_outside_plausible_range": "value",
+    "level_not_whole": "value",
+    "side_missing": "side",
+    "side_not_expected": "side",
+}
+"""Checks that need two columns -> the column under which their finding is written."""
+
+WORDS: Final[dict[tuple[str, str], tuple[str, ...]]] = {
+    (PARTICIPANTS, "sex"): SEXES,
+    (MEASUREMENTS, "side"): SIDES,
+    (PRESCRIPTIONS, "side"): SIDES,
+    (DIARY, "side"): SIDES,
+    (EVENTS, "severity"): SEVERITIES,
+    (EVENTS, "related"): RELATED,
+    (FLOW, "stage"): STAGES,
+}
+RANGES: Final[dict[tuple[str, str], Bounds]] = {
+    (PARTICIPANTS, "age_years"): Bounds(0, 120),
+    (PARTICIPANTS, "height_cm"): Bounds(40, 250),
+    (PARTICIPANTS, "mass_kg"): Bounds(2, 350),
+    ("raters", "experience_years"): Bounds(0, 70),
+    (MEASUREMENTS, "trial"): Bounds(1, 100),
+    (PRESCRIPTIONS, "hold_s"): Bounds(0, 3600, above_low=True),
+    (PRESCRIPTIONS, "repetitions"): Bounds(1, 200),
+    (PRESCRIPTIONS, "sessions_per_day"): Bounds(0, 24, above_low=True),
+    (PRESCRIPTIONS, "days_per_week"): Bounds(0, 7, above_low=True),
+    (PRESCRIPTIONS, "weeks"): Bounds(0, 520, above_low=True),
+    (PRESCRIPTIONS, "intensity_0_10"): Bounds(0, 10),
+    (DIARY, "hold_s"): Bounds(0, 3600),
+    (DIARY, "repetitions"): Bounds(0, 200),
+    (DIARY, "discomfort_0_10"): Bounds(0, 10),
+}
+"""Numbers that a person can have or be asked to do; a diary may say that nothing was done (zero)."""
+
+
+def column_types(table: str, protocol: Protocol) -> dict[str, str]:
+    """Column -> pandas type of the exact typed form of a table, covariates included."""
+    types = {}
+    for column in COLUMNS[table]:
+        if column in DATE_COLUMNS:
+            types[column] = DATE_TYPE
+        elif column in YES_NO_COLUMNS:
+            types[column] = "boolean"
+        elif column in WHOLE_NUMBER_COLUMNS:
+            types[column] = "Int64"
+        else:
+            types[column] = "float64" if column in NUMBER_COLUMNS else "str"
+    if table == PARTICIPANTS:
+        for key, covariate in protocol.covariates.items():
+            types[key] = "float64" if covariate.kind == "number" else "str"
+    return types
+
+
+def needed_columns(table: str, protocol: Protocol) -> tuple[str, ...]:
+    """Columns in which every row needs a cell: those of the vocabulary and those that this design needs besides."""
+    needed = [*REQUIRED[table]]
+    if table == MEASUREMENTS and protocol.visits:
+        needed.append("visit")
+    return tuple(needed)
+
+
+def allowed_words(table: str, column: str, protocol: Protocol) -> tuple[tuple[str, ...], str] | None:
+    """The words allowed in a column and the name of the rule, or None when any word will do."""
+    if table == MEASUREMENTS and column == "visit" and protocol.visits:
+        return protocol.visit_keys, "visit_not_planned"
+    if table == MEASUREMENTS and column == "measure":
+        return tuple(protocol.measures), "measure_not_in_protocol"
+    if table in (PARTICIPANTS, PRESCRIPTIONS) and column == "arm" and protocol.arms:
+        return tuple(protocol.arms), "arm_not_in_protocol"
+    if (table, column) in WORDS:
+        return WORDS[(table, column)], "word_not_allowed"
+    covariate = protocol.covariates.get(column) if table == PARTICIPANTS else None
+    if covariate is not None and covariate.allowed:
+        return covariate.allowed, "word_not_allowed"
+    return None
+
+
+def allowed_range(table: str, column: str, protocol: Protocol) -> Bounds | None:
+    """The range allowed in a column of numbers, or None; readings have a range per measure instead."""
+    if (table, column) in RANGES:
+        return RANGES[(table, column)]
+    covariate = protocol.covariates.get(column) if table == PARTICIPANTS else None
+    if covariate is not None and (covariate.low is not None or covariate.high is not None):
+        return Bounds(
+            -np.inf if covariate.low is None else covariate.low, np.inf if covariate.high is None else covariate.high
+        )
+    return None
+
+
+def schema_of(table: str, protocol: Protocol) -> pa.DataFrameSchema:
+    """The pandera schema of one table: strict columns, exact types, no coercion; each check bears its rule's name."""
+    needed = needed_columns(table, protocol)
+    columns = {
+        column: pa.Column(kind, checks=_column_checks(table, column, protocol), nullable=column not in needed)
+        for column, kind in column_types(table, protocol).items()
+    }
+    return pa.DataFrameSchema(columns, checks=_frame_checks(table, protocol), strict=True, coerce=False, name=table)
+
+
+def _column_checks(table: str, column: str, protocol: Protocol) -> list[pa.Check]:
+    checks = []
+    words = allowed_words(table, column, protocol)
+    if words is not None:
+        checks.append(_named(words[1], lambda cells, allowed=frozenset(words[0]): cells.isin(allowed)))
+    bounds = allowed_range(table, column, protocol)
+    if bounds is not None:
+        checks.append(_named("number_outside_range", bounds.hold))
+    return checks
+
+
+def _frame_checks(table: str, protocol: Protocol) -> list[pa.Check]:
+    if table != MEASUREMENTS:
+        return []
+    return [
+        _named("value_outside_plausible_range", plausible(protocol)),
+        _named("level_not_whole", level_is_whole(protocol)),
+        _named("side_missing", side_is_given(protocol)),
+        _named("side_not_expected", side_is_not_given(protocol)),
+    ]
+
+
+def _named(rule: str, holds: Callable[..., pd.Series]) -> pa.Check:
+    return pa.Check(holds, name=rule, error=rule, n_failure_cases=1)
+
+
+def schema_failures(schema: pa.DataFrameSchema, frame: pd.DataFrame) -> list[tuple[str, str, np.ndarray]]:
+    """Validate a frame whose index is 0 .. n-1.
+
+    Returns:
+        (rule, column, (m,) positions of the failing rows in order) for each check that failed.
+
+    Raises:
+        DataError: a column is missing, unexpected or of another type, which is a fault of the intake.
+    """
+    try:
+        schema.validate(frame, lazy=True, inplace=True)
+    except SchemaErrors as failed:
+        errors = failed.schema_errors
+    else:
+        return []
+    failures = []
+    for error in errors:
+        if error.reason_code is SchemaErrorReason.SERIES_CONTAINS_NULLS:
+            column = str(error.schema.name)
+            failures.append((CELL_MISSING, column, np.flatnonzero(frame[column].isna().to_numpy())))
+        elif error.reason_code is SchemaErrorReason.DATAFRAME_CHECK and isinstance(error.check_output, pd.Series):
+            rule, output = str(error.check.name), error.check_output
+            column = FRAME_RULES.get(rule) or str(error.schema.name)
+            positions = output.index.to_numpy()[~output.to_numpy(dtype=bool)]
+            failures.append((rule, column, np.sort(positions)))
+        else:
+            raise DataError(
+                f"The table {schema.name} came in without its typed form ({error.reason_code.name.lower()}, "
+                f"column {error.schema.name}); this is a fault in reading it, not in the data."
+            )
+    return failures
