@@ -66,6 +66,10 @@ class DenseOptimum:
     residual: float
 
 
+UNREACHABLE = 1e12
+"""Deviance where the ratios are so large that the covariance cannot be factored: a search turns back from there."""
+
+
 def best_of_dense(
     y: np.ndarray, x: np.ndarray, terms: list[RandomTerm], *, reml: bool, starts: list[np.ndarray] | None = None
 ) -> DenseOptimum:
@@ -99,6 +103,12 @@ def best_of_dense(
             logs += 2.0 * np.sum(np.log(np.abs(np.diag(triangle))))
         return count * (1.0 + np.log(2.0 * np.pi * quadratic / count)) + logs, quadratic / count
 
+    def cost(theta: np.ndarray) -> float:
+        try:
+            return parts(theta)[0]
+        except np.linalg.LinAlgError:
+            return UNREACHABLE
+
     size = sum(width * (width + 1) // 2 if correlated else width for width, correlated in shapes)
     identity = np.concatenate(
         [np.eye(width)[np.tril_indices(width)] if correlated else np.ones(width) for width, correlated in shapes]
@@ -106,13 +116,11 @@ def best_of_dense(
     given = starts if starts is not None else []
     # Quasi-Newton from every start; the best of them once more without derivatives, which differences leave short.
     found = [
-        optimize.minimize(lambda t: parts(t)[0], start, method="BFGS", options={"gtol": 1e-7})
+        optimize.minimize(cost, start, method="BFGS", options={"gtol": 1e-7})
         for start in [identity, 0.2 * identity, 3.0 * identity, 0.5 * np.ones(size), *given]
     ]
     nearest = min(found, key=lambda one: one.fun)
-    last = optimize.minimize(
-        lambda t: parts(t)[0], nearest.x, method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-10}
-    )
+    last = optimize.minimize(cost, nearest.x, method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-10})
     best = min((nearest, last), key=lambda one: one.fun).x
     value, residual = parts(best)
     return DenseOptimum(float(value), tuple(residual * matrix for matrix in unpack(best)), residual)
