@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 
 from studykit.errors import CallError, DataError, DesignError
@@ -161,6 +163,40 @@ def check_outcome(response: ResponseProducts, y: np.ndarray) -> None:
     spread = float(np.sum((y - y.mean()) ** 2))
     if float(response.least_squares[0]) <= _NOTHING * max(spread, float(y @ y) * 1e-9):
         raise DesignError("The fixed effects reproduce the outcome exactly; no variance is left to model.")
+
+
+def check_bounded(response: ResponseProducts, design: DesignProducts) -> None:
+    """Whether maximum likelihood has an optimum at all.
+
+    When the fixed effects and some of the random ones together have as many directions as there are rows, and those
+    random ones alone have fewer, the likelihood of any outcome grows without bound as the residual variance and the
+    other random effects go to zero. REML counts only what the fixed effects leave, and stays bounded there.
+
+    Raises:
+        DesignError: it has none.
+    """
+    parts = design.components
+    effects = sum(np.unique(term.codes).size * width for term, width in zip(design.terms, parts.widths, strict=True))
+    if design.n > design.p + effects:
+        return
+    choices = [_parts_of_a_term(width) for width in parts.widths]
+    for chosen in product(*choices):
+        point = evaluate(design, response, parts.vector(chosen))
+        left_by_all = float(derivatives(point, reml=True).traces[0])
+        left_by_random = float(derivatives(point, reml=False).traces[0])
+        if left_by_all <= 0.5 < left_by_random:
+            raise DesignError(
+                f"Fixed and random effects together reproduce any outcome in {design.n} rows, so that maximum "
+                "likelihood has no optimum: fit by REML, or leave out the finest random term."
+            )
+
+
+def _parts_of_a_term(width: int) -> list[np.ndarray]:
+    """Ratios of one term: none at all, its first column alone, all of it."""
+    first = np.zeros((width, width))
+    first[0, 0] = _HUGE
+    whole = [] if width == 1 else [np.eye(width) * _HUGE]
+    return [np.zeros((width, width)), first, *whole]
 
 
 def check_residual(response: ResponseProducts, design: DesignProducts) -> None:

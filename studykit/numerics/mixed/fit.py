@@ -183,6 +183,8 @@ def fit_variance_components(
     response = response_products(design, outcome[:, None])
     checks.check_identified(design, response)
     checks.check_outcome(response, outcome)
+    if method == "ml":
+        checks.check_bounded(response, design)
     try:
         optimum = search(design, response, reml=method == "reml")
         check_trusted(optimum, design.n)
