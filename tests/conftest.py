@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from chromium import browser  # noqa: F401 - a fixture, here for every test that opens a page
 from hypothesis import HealthCheck, settings
 
 settings.register_profile(

@@ -3,26 +3,17 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import BrowserContext, sync_playwright
+from chromium import needs_chromium
+from playwright.sync_api import BrowserContext
 from small_studies import closed, hashed_again, opened, reliability_folder
 
 from studykit.archive import reproduce, seal_study
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-REQUIRED = os.environ.get("STUDYKIT_BROWSER_TESTS") == "required"
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
-
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None and not REQUIRED, reason="no Chromium on this machine"),
-]
+pytestmark = needs_chromium
 
 
 @pytest.fixture(scope="module", params=["agrees", "moved"])
@@ -39,23 +30,6 @@ def page_file(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathF
         parts = {"data/results.json": results, "data/environment.json": environment}
         closed(hashed_again({**files, **{name: json.dumps(part).encode() for name, part in parts.items()}}), seal)
     return reproduce(seal, to=place / "again").page
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BrowserContext]:
-    assert CHROMIUM is not None, "browser tests are required here, and there is no Chromium"
-    with sync_playwright() as play:
-        context = play.chromium.launch_persistent_context(
-            str(tmp_path_factory.mktemp("profile")),
-            executable_path=CHROMIUM,
-            headless=True,
-            args=FLAGS,
-            viewport={"width": 1000, "height": 900},
-            bypass_csp=True,
-            offline=True,
-        )
-        yield context
-        context.close()
 
 
 def test_page_is_accessible_self_contained_and_keeps_its_width(browser: BrowserContext, page_file: Path) -> None:

@@ -2,35 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import BrowserContext, sync_playwright
+from chromium import needs_chromium
+from playwright.sync_api import BrowserContext
 
 from studykit.report import write_report
 
 ROOT = Path(__file__).parent.parent.parent
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-REQUIRED = os.environ.get("STUDYKIT_BROWSER_TESTS") == "required"
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None and not REQUIRED, reason="no Chromium on this machine"),
-]
+pytestmark = needs_chromium
 
 
 @pytest.fixture(scope="module", params=["knee_goniometer", "ferry_trial", "clinic_audit"])
@@ -39,23 +22,6 @@ def page_file(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathF
     study = tmp_path_factory.mktemp("study") / request.param
     shutil.copytree(source, study, ignore=shutil.ignore_patterns("results"))
     return write_report(study).page
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BrowserContext]:
-    assert CHROMIUM is not None, "browser tests are required here, and there is no Chromium"
-    with sync_playwright() as play:
-        context = play.chromium.launch_persistent_context(
-            str(tmp_path_factory.mktemp("profile")),
-            executable_path=CHROMIUM,
-            headless=True,
-            args=FLAGS,
-            viewport={"width": 1000, "height": 900},
-            bypass_csp=True,
-            offline=True,
-        )
-        yield context
-        context.close()
 
 
 def test_page_is_accessible_and_self_contained(browser: BrowserContext, page_file: Path) -> None:
