@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from studykit.protocol.analysis_rules import problems_of_analysis
 from studykit.protocol.catalogue import shipped_measures
 from studykit.protocol.intake_rules import problems_of_intake
 from studykit.protocol.outline import Outline
@@ -23,6 +24,7 @@ def problems_between_parts(outline: Outline) -> list[Problem]:
         *_measures(outline),
         *_reliability(outline),
         *_covariates(outline),
+        *problems_of_analysis(outline),
         *problems_of_intake(outline),
     ]
 

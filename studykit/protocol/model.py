@@ -9,6 +9,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
+from studykit.protocol.analysis_model import AnalysisPart
 from studykit.protocol.intake_model import Intake
 from studykit.protocol.measure import Measure
 
@@ -149,6 +150,7 @@ class Protocol(Part):
     measures: dict[Word, Measure] = Field(max_length=200)
     reliability: ReliabilityPlan | None = None
     covariates: dict[Word, Covariate] = Field(default_factory=dict, max_length=200)
+    analysis: AnalysisPart = AnalysisPart()
     privacy: Privacy = Privacy()
     intake: Intake = Intake()
 

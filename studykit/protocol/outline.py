@@ -37,6 +37,8 @@ class Outline:
     Attributes:
         written: measures as they stand in the file, before the catalogue completes them.
         has_reliability: whether the file has a [reliability] table, readable or not.
+        columns_of_words: columns of the participants table that hold words, not numbers, as far as declared.
+        analysis_columns: columns that [analysis] names as "covariates" and as "strata".
     """
 
     design: str | None
@@ -51,6 +53,8 @@ class Outline:
     reliability: ReliabilityPlan | None
     has_reliability: bool
     covariates: tuple[str, ...]
+    columns_of_words: frozenset[str]
+    analysis_columns: Mapping[str, tuple[str, ...]]
     intake: Mapping[str, TableIntake | None]
 
     @property
@@ -80,6 +84,16 @@ def outline_of(content: Content, *, written: Mapping[str, Content]) -> Outline:
         reliability=_part(ReliabilityPlan, content.get("reliability")),
         has_reliability="reliability" in content,
         covariates=tuple(_table(content, "covariates")),
+        columns_of_words=frozenset({"sex", "site"})
+        | {
+            key
+            for key, entry in _table(content, "covariates").items()
+            if _table({"one": entry}, "one").get("kind") != "number"
+        },
+        analysis_columns={
+            part: tuple(entry.strip() for entry in _items(_table(content, "analysis"), part) if isinstance(entry, str))
+            for part in ("covariates", "strata")
+        },
         intake={
             key: _part(TableIntake, entry, without_mistakes=True)
             for key, entry in _table(_table(content, "intake"), "tables").items()
