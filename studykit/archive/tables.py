@@ -16,11 +16,12 @@ import numpy as np
 import pandas as pd
 
 from studykit.archive.names import TABLES
-from studykit.data.checks.schemas import allowed_range, allowed_words, column_types, needed_columns
+from studykit.data.checks.schemas import column_types
 from studykit.data.checks.setting_aside import harmless_cell
 from studykit.data.sharing.shareable import DAY_ZERO, STUDY_DAYS
 from studykit.data.study import Study
 from studykit.errors import DataError
+from studykit.protocol.cells import allowed_range, allowed_words, needed_columns
 from studykit.vocabulary import DATE_COLUMNS, DIARY, MEASUREMENTS, PARTICIPANTS, RATERS, REQUIRED
 
 UNITS = {"cm": "cm", "kg": "kg", "s": "s", "years": "years"}

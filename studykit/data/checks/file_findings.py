@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
-from studykit.data.checks.schemas import needed_columns
 from studykit.data.findings import POSITION, found_in_file, joined
 from studykit.data.intake.gathered import Gathered
 from studykit.protocol import Protocol
+from studykit.protocol.cells import needed_columns
 from studykit.vocabulary import COLUMNS, ERROR, MEASUREMENTS, PARTICIPANTS
 
 FEWEST_ROWS = 2

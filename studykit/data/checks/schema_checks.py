@@ -6,30 +6,23 @@ A check about a cell that is missing says yes: whether a cell is needed is anoth
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from studykit.protocol import Measure, Protocol
+from studykit.protocol.cells import Bounds
 
 
-@dataclass(frozen=True, slots=True)
-class Bounds:
-    """A closed range; with `above_low` the lower end itself does not belong to it."""
+def within(bounds: Bounds) -> Callable[[pd.Series], pd.Series]:
+    """Check: a number lies in a range or is missing."""
 
-    low: float
-    high: float
-    above_low: bool = False
-
-    def hold(self, cells: pd.Series) -> pd.Series:
-        """True where a number lies in the range or is missing."""
+    def holds(cells: pd.Series) -> pd.Series:
         numbers = cells.to_numpy(dtype="float64", na_value=np.nan)
-        below = numbers <= self.low if self.above_low else numbers < self.low
-        return pd.Series(~(below | (numbers > self.high)), index=cells.index)
+        below = numbers <= bounds.low if bounds.above_low else numbers < bounds.low
+        return pd.Series(~(below | (numbers > bounds.high)), index=cells.index)
 
-    def __str__(self) -> str:
-        return f"{'above ' if self.above_low else ''}{self.low:g} to {self.high:g}"
+    return holds
 
 
 def per_measure(frame: pd.DataFrame, protocol: Protocol, of: Callable[[Measure], float]) -> np.ndarray:

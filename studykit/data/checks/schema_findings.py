@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 
 from studykit.data.checks.rules.given import Given
-from studykit.data.checks.schemas import CELL_MISSING, allowed_range, allowed_words, schema_failures, schema_of
+from studykit.data.checks.schemas import CELL_MISSING, schema_failures, schema_of
 from studykit.data.findings import joined, no_findings
 from studykit.formatting import unit_sign
 from studykit.protocol import Protocol
+from studykit.protocol.cells import allowed_range, allowed_words
 from studykit.vocabulary import ERROR
 
 MOST_HINTS = 100

@@ -17,33 +17,16 @@ import pandera.pandas as pa
 from pandera.errors import SchemaErrorReason, SchemaErrors
 
 from studykit.data.checks.schema_checks import (
-    Bounds,
     level_is_whole,
     plausible,
     side_is_given,
     side_is_not_given,
+    within,
 )
 from studykit.errors import DataError
 from studykit.protocol import Protocol
-from studykit.vocabulary import (
-    COLUMNS,
-    DATE_COLUMNS,
-    DIARY,
-    EVENTS,
-    FLOW,
-    MEASUREMENTS,
-    NUMBER_COLUMNS,
-    PARTICIPANTS,
-    PRESCRIPTIONS,
-    RELATED,
-    REQUIRED,
-    SEVERITIES,
-    SEXES,
-    SIDES,
-    STAGES,
-    WHOLE_NUMBER_COLUMNS,
-    YES_NO_COLUMNS,
-)
+from studykit.protocol.cells import Kind, allowed_range, allowed_words, kind_of, needed_columns, table_columns
+from studykit.vocabulary import MEASUREMENTS
 
 DATE_TYPE: Final = "datetime64[us]"
 CELL_MISSING: Final = "cell_missing"
@@ -55,86 +38,18 @@ FRAME_RULES: Final = {
 }
 """Checks that need two columns -> the column under which their finding is written."""
 
-WORDS: Final[dict[tuple[str, str], tuple[str, ...]]] = {
-    (PARTICIPANTS, "sex"): SEXES,
-    (MEASUREMENTS, "side"): SIDES,
-    (PRESCRIPTIONS, "side"): SIDES,
-    (DIARY, "side"): SIDES,
-    (EVENTS, "severity"): SEVERITIES,
-    (EVENTS, "related"): RELATED,
-    (FLOW, "stage"): STAGES,
+_TYPES: Final[dict[Kind, str]] = {
+    "text": "str",
+    "date": DATE_TYPE,
+    "yes or no": "boolean",
+    "whole number": "Int64",
+    "number": "float64",
 }
-RANGES: Final[dict[tuple[str, str], Bounds]] = {
-    (PARTICIPANTS, "age_years"): Bounds(0, 120),
-    (PARTICIPANTS, "height_cm"): Bounds(40, 250),
-    (PARTICIPANTS, "mass_kg"): Bounds(2, 350),
-    ("raters", "experience_years"): Bounds(0, 70),
-    (MEASUREMENTS, "trial"): Bounds(1, 100),
-    (PRESCRIPTIONS, "hold_s"): Bounds(0, 3600, above_low=True),
-    (PRESCRIPTIONS, "repetitions"): Bounds(1, 200),
-    (PRESCRIPTIONS, "sessions_per_day"): Bounds(0, 24, above_low=True),
-    (PRESCRIPTIONS, "days_per_week"): Bounds(0, 7, above_low=True),
-    (PRESCRIPTIONS, "weeks"): Bounds(0, 520, above_low=True),
-    (PRESCRIPTIONS, "intensity_0_10"): Bounds(0, 10),
-    (DIARY, "hold_s"): Bounds(0, 3600),
-    (DIARY, "repetitions"): Bounds(0, 200),
-    (DIARY, "discomfort_0_10"): Bounds(0, 10),
-}
-"""Numbers that a person can have or be asked to do; a diary may say that nothing was done (zero)."""
 
 
 def column_types(table: str, protocol: Protocol) -> dict[str, str]:
     """Column -> pandas type of the exact typed form of a table, covariates included."""
-    types = {}
-    for column in COLUMNS[table]:
-        if column in DATE_COLUMNS:
-            types[column] = DATE_TYPE
-        elif column in YES_NO_COLUMNS:
-            types[column] = "boolean"
-        elif column in WHOLE_NUMBER_COLUMNS:
-            types[column] = "Int64"
-        else:
-            types[column] = "float64" if column in NUMBER_COLUMNS else "str"
-    if table == PARTICIPANTS:
-        for key, covariate in protocol.covariates.items():
-            types[key] = "float64" if covariate.kind == "number" else "str"
-    return types
-
-
-def needed_columns(table: str, protocol: Protocol) -> tuple[str, ...]:
-    """Columns in which every row needs a cell: those of the vocabulary and those that this design needs besides."""
-    needed = [*REQUIRED[table]]
-    if table == MEASUREMENTS and protocol.visits:
-        needed.append("visit")
-    return tuple(needed)
-
-
-def allowed_words(table: str, column: str, protocol: Protocol) -> tuple[tuple[str, ...], str] | None:
-    """The words allowed in a column and the name of the rule, or None when any word will do."""
-    if table == MEASUREMENTS and column == "visit" and protocol.visits:
-        return protocol.visit_keys, "visit_not_planned"
-    if table == MEASUREMENTS and column == "measure":
-        return tuple(protocol.measures), "measure_not_in_protocol"
-    if table in (PARTICIPANTS, PRESCRIPTIONS) and column == "arm" and protocol.arms:
-        return tuple(protocol.arms), "arm_not_in_protocol"
-    if (table, column) in WORDS:
-        return WORDS[(table, column)], "word_not_allowed"
-    covariate = protocol.covariates.get(column) if table == PARTICIPANTS else None
-    if covariate is not None and covariate.allowed:
-        return covariate.allowed, "word_not_allowed"
-    return None
-
-
-def allowed_range(table: str, column: str, protocol: Protocol) -> Bounds | None:
-    """The range allowed in a column of numbers, or None; readings have a range per measure instead."""
-    if (table, column) in RANGES:
-        return RANGES[(table, column)]
-    covariate = protocol.covariates.get(column) if table == PARTICIPANTS else None
-    if covariate is not None and (covariate.low is not None or covariate.high is not None):
-        return Bounds(
-            -np.inf if covariate.low is None else covariate.low, np.inf if covariate.high is None else covariate.high
-        )
-    return None
+    return {column: _TYPES[kind_of(column, protocol)] for column in table_columns(table, protocol)}
 
 
 def schema_of(table: str, protocol: Protocol) -> pa.DataFrameSchema:
@@ -154,7 +69,7 @@ def _column_checks(table: str, column: str, protocol: Protocol) -> list[pa.Check
         checks.append(_named(words[1], lambda cells, allowed=frozenset(words[0]): cells.isin(allowed)))
     bounds = allowed_range(table, column, protocol)
     if bounds is not None:
-        checks.append(_named("number_outside_range", bounds.hold))
+        checks.append(_named("number_outside_range", within(bounds)))
     return checks
 
 

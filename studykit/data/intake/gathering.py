@@ -23,10 +23,11 @@ from studykit.data.reading.folder import Folder, Source
 from studykit.data.reading.sheet import Sheet
 from studykit.errors import DataError, FitError
 from studykit.protocol import Protocol
+from studykit.protocol.cells import table_columns
 from studykit.protocol.intake_model import TableName
-from studykit.vocabulary import COLUMNS, ERROR, MEASUREMENTS, PARTICIPANTS, REQUIRED
+from studykit.vocabulary import ERROR, MEASUREMENTS, REQUIRED
 
-__all__ = ["Gathered", "RowCount", "gather", "once_per_cell", "table_columns"]
+__all__ = ["Gathered", "RowCount", "gather", "once_per_cell"]
 
 _TABLES: tuple[TableName, ...] = get_args(TableName)
 
@@ -60,11 +61,6 @@ def gather(folder: Path, protocol: Protocol, *, progress: Callable[[str], None] 
     if MEASUREMENTS not in sources and MEASUREMENTS not in work.refused_tables:
         work.findings.append(_no_measurements())
     return _gathered(work, frozenset(sources), protocol)
-
-
-def table_columns(table: str, protocol: Protocol) -> tuple[str, ...]:
-    """Columns of a table in this study: those of the kit, for participants also the declared covariates."""
-    return COLUMNS[table] + (tuple(protocol.covariates) if table == PARTICIPANTS else ())
 
 
 @dataclass(slots=True)

@@ -17,7 +17,6 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from studykit.data.checks.schemas import allowed_range
 from studykit.data.sharing.privacy import (
     DAYS,
     IDENTIFIERS,
@@ -29,6 +28,7 @@ from studykit.data.sharing.privacy import (
 )
 from studykit.data.study import Study
 from studykit.errors import CallError, DataError, check_choice
+from studykit.protocol.cells import allowed_range
 from studykit.protocol.intake_model import Intake
 from studykit.vocabulary import COLUMNS, DATE_COLUMNS, NUMBER_COLUMNS, PARTICIPANTS, REQUIRED
 

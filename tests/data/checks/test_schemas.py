@@ -8,19 +8,17 @@ import pytest
 from tables_for_checks import clean_rows, gathered_from, trial_protocol, typed
 
 from studykit.data.checks.checking import check_gathered
-from studykit.data.checks.schema_checks import Bounds
+from studykit.data.checks.schema_checks import within
 from studykit.data.checks.schema_findings import WHAT_TO_DO
 from studykit.data.checks.schemas import (
     CELL_MISSING,
     FRAME_RULES,
-    RANGES,
-    allowed_words,
     column_types,
-    needed_columns,
     schema_failures,
     schema_of,
 )
 from studykit.errors import DataError
+from studykit.protocol.cells import RANGES, Bounds, allowed_words, needed_columns
 from studykit.vocabulary import COLUMNS
 
 PROTOCOL = trial_protocol()
@@ -115,7 +113,7 @@ def test_a_graded_finding_is_a_whole_level() -> None:
     ("value", "inside"), [(0.0, False), (0.001, True), (24.0, True), (24.001, False), (np.nan, True), (-np.inf, False)]
 )
 def test_bounds_keep_or_leave_out_their_lower_end(value: float, inside: bool) -> None:
-    assert bool(Bounds(0, 24, above_low=True).hold(pd.Series([value])).iloc[0]) is inside
+    assert bool(within(Bounds(0, 24, above_low=True))(pd.Series([value])).iloc[0]) is inside
 
 
 def test_visit_is_needed_only_where_visits_are_planned() -> None:

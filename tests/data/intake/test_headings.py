@@ -15,7 +15,8 @@ from intake_cases import (
     rules,
 )
 
-from studykit.data.intake.gathering import gather, table_columns
+from studykit.data.intake.gathering import gather
+from studykit.protocol.cells import table_columns
 
 
 def test_a_missing_required_column_is_an_error_with_a_hint_and_said_once(tmp_path: Path) -> None:
