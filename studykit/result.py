@@ -70,9 +70,13 @@ class Result(ABC):
     def _repr_html_(self) -> str:
         return f'<section class="sk-result">{self.to_html()}</section>'
 
-    def to_html(self) -> str:
-        """Headline, figure, table, cautions and methods as an HTML fragment, in that order."""
-        picture = self.figure()
+    def to_html(self, picture: Picture | None = None) -> str:
+        """Headline, figure, table, cautions and methods as an HTML fragment, in that order.
+
+        Args:
+            picture: `figure()`, where it has been drawn already; it is drawn when left out.
+        """
+        picture = picture or self.figure()
         drawn = ""
         if picture is not None:
             drawn = f"<figure>{picture.svg()}<figcaption>{escape(picture.caption)}</figcaption></figure>"

@@ -212,6 +212,8 @@ class Drawing:
     figure: Figure = field(repr=False, compare=False)
     alt: str
     caption: str
+    _written: dict[str, bytes] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """Format -> bytes, kept because the page, the files and the Word report all print the same picture."""
 
     def __post_init__(self) -> None:
         with drawing_style():
@@ -234,10 +236,7 @@ class Drawing:
         All ids begin with a hash of the picture, so that several pictures in one page do not refer to each other, and
         there is no style sheet inside that would reach the page around it.
         """
-        buffer = io.BytesIO()
-        with drawing_style():
-            self.figure.savefig(buffer, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Type", "Format")))
-        drawn = buffer.getvalue().decode("utf-8")
+        drawn = self._bytes("svg", metadata=dict.fromkeys(("Date", "Creator", "Type", "Format"))).decode("utf-8")
         prefix = "d" + hashlib.sha256((self.alt + drawn).encode()).hexdigest()[:10]
         opening = re.search(r'<svg[^>]*viewBox="([^"]+)"[^>]*>', drawn)
         if opening is None:
@@ -256,18 +255,20 @@ class Drawing:
 
     def png(self, dpi: int = 300) -> bytes:
         """The picture as PNG, with no trace of the program or the day."""
-        buffer = io.BytesIO()
-        with drawing_style():
-            self.figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
-        return buffer.getvalue()
+        return self._bytes("png", dpi=dpi, metadata={"Software": None})
 
     def pdf(self) -> bytes:
         """The picture as PDF with its fonts inside."""
-        buffer = io.BytesIO()
-        empty = {"CreationDate": None, "Creator": None, "Producer": None}
-        with drawing_style():
-            self.figure.savefig(buffer, format="pdf", metadata=empty)
-        return buffer.getvalue()
+        return self._bytes("pdf", metadata=dict.fromkeys(("CreationDate", "Creator", "Producer")))
+
+    def _bytes(self, ending: str, *, metadata: dict[str, None], dpi: int | None = None) -> bytes:
+        key = f"{ending} {dpi}"
+        if key not in self._written:
+            buffer = io.BytesIO()
+            with drawing_style():
+                self.figure.savefig(buffer, format=ending, dpi=dpi or "figure", metadata=metadata)
+            self._written[key] = buffer.getvalue()
+        return self._written[key]
 
     def clipped_texts(self) -> list[str]:
         """Every visible text that reaches over the edge of the picture; a drawing that is fit for print has none."""

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
+from types import MappingProxyType
+from typing import Final
 
 from studykit.answers import Section
 from studykit.data import Checked, Study
 from studykit.formatting import counted, level
+from studykit.pictures.theme import Drawing
 from studykit.report.shell import page_shell
 from studykit.report.tables import findings_table, plan_tables, provenance_table, rows_table
 from studykit.result import Result
 
+NOTHING_DRAWN: Final[Mapping[str, Drawing]] = MappingProxyType({})
 DESIGN_WORDS = {"trial": "Trial", "audit": "Clinic audit", "reliability": "Reliability study"}
 SAFETY = (
     "This is information for research and audit. It is no diagnosis and no treatment advice.",
@@ -22,13 +26,16 @@ SAFETY = (
 )
 
 
-def report_page(checked: Checked, study: Study, sections: Sequence[Section]) -> str:
+def report_page(
+    checked: Checked, study: Study, sections: Sequence[Section], *, drawings: Mapping[str, Drawing] = NOTHING_DRAWN
+) -> str:
     """The whole report as HTML.
 
     Args:
         checked: the outcome of the check, for the rows used and set aside.
         study: the checked study that the answers are about.
         sections: all answers, in order.
+        drawings: key of an answer -> its picture; what is missing is drawn.
     """
     study_part = study.protocol.study
     body = "".join(
@@ -38,7 +45,7 @@ def report_page(checked: Checked, study: Study, sections: Sequence[Section]) -> 
             _in_short(sections),
             _safety(),
             _data(checked, study),
-            *[_section(section) for section in sections],
+            *[_section(section, drawings) for section in sections],
             _plan(study),
             _origin(study),
             _files(),
@@ -95,15 +102,17 @@ def _data(checked: Checked, study: Study) -> str:
     return f'<h2 id="data">Which data were used?</h2><p>{sentence}{where}</p>{rows_table(checked).to_html()}{listed}'
 
 
-def _section(section: Section) -> str:
-    results = "".join(_result(result, alone=len(section.results) == 1) for result in section.results)
+def _section(section: Section, drawings: Mapping[str, Drawing]) -> str:
+    results = "".join(
+        _result(result, drawings.get(result.key), alone=len(section.results) == 1) for result in section.results
+    )
     refused = "".join(f'<p class="unanswered">{escape(item.reason)}</p>' for item in section.unanswered)
     return f'<h2 id="{_anchor(section.key)}">{escape(section.title)}</h2>{results}{refused}'
 
 
-def _result(result: Result, *, alone: bool) -> str:
+def _result(result: Result, drawing: Drawing | None, *, alone: bool) -> str:
     same = "" if alone and not result.title else f"<h3>{escape(result.title)}</h3>"
-    return f'<section id="{_anchor(result.key)}">{same}{result.to_html()}</section>'
+    return f'<section id="{_anchor(result.key)}">{same}{result.to_html(drawing)}</section>'
 
 
 def _plan(study: Study) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,7 @@ from studykit.data import Checked, Study
 from studykit.pictures.theme import PAGE_WIDTH_MM
 from studykit.report.document import report_document
 from studykit.report.facts import facts_of
-from studykit.report.figures import by_key, figures_of, write_figures
+from studykit.report.figures import Figure, by_key, figures_of, write_figures
 from studykit.report.guideline_tables import guideline_tables
 from studykit.report.paper_tables import all_tables, paper_tables
 from studykit.report.print_style import ENGLISH, PrintStyle
@@ -26,6 +26,7 @@ def write_paper(
     sections: tuple[Section, ...],
     document: Mapping[str, Any],
     *,
+    figures: Sequence[Figure],
     style: PrintStyle = ENGLISH,
     figure_width_mm: float = PAGE_WIDTH_MM,
     progress: Callable[[str], None] | None = None,
@@ -38,8 +39,9 @@ def write_paper(
         study: the checked study.
         sections: all answers, in order.
         document: results.json as plain values; every number of a sentence is taken from it.
+        figures: every picture at the width of a page, for report.docx.
         style: decimal mark and words of tables and report.docx.
-        figure_width_mm: width of the pictures.
+        figure_width_mm: width of the pictures in figures/.
         progress: called with the title of each part before it is written.
 
     Raises:
@@ -47,9 +49,9 @@ def write_paper(
         DataError: a sentence needs a number that is not there.
     """
     tell = progress or (lambda _title: None)
-    tell("Drawing the figures")
-    figures = figures_of(sections, width_mm=figure_width_mm)
-    write_figures(figures, folder / "figures")
+    tell("Writing the figures")
+    as_asked = figures if figure_width_mm == PAGE_WIDTH_MM else figures_of(sections, width_mm=figure_width_mm)
+    write_figures(as_asked, folder / "figures")
     tell("Writing the tables")
     facts = facts_of(
         study, sections, used=sum(checked.rows_used.values()), set_aside=sum(checked.rows_set_aside.values())
@@ -64,14 +66,13 @@ def write_paper(
     (words / "results.md").write_text(results_markdown(text), encoding="utf-8")
     (words / "results_numbers.csv").write_text(numbers_csv(text), encoding="utf-8")
     tell("Writing report.docx")
-    pictures = by_key(figures if figure_width_mm == PAGE_WIDTH_MM else figures_of(sections))
     paper = paper_tables(study, sections)
     (folder / "report.docx").write_bytes(
         report_document(
             checked,
             study,
             sections,
-            drawings=pictures,
+            drawings=by_key(figures),
             paper=paper,
             guidelines=guidelines,
             text=text,

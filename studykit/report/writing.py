@@ -11,6 +11,7 @@ from studykit.data import Checked, check_study, write_check
 from studykit.data.sharing.presenting import presentable
 from studykit.errors import DataError
 from studykit.pictures.theme import PAGE_WIDTH_MM
+from studykit.report.figures import by_key, figures_of
 from studykit.report.numbers import as_json, results_document
 from studykit.report.page import report_page
 from studykit.report.paper import write_paper
@@ -58,11 +59,13 @@ def write_report(
     study = presentable(study)
     sections = answer(study, progress=progress)
     if progress is not None:
-        progress("Writing the report")
+        progress("Drawing the figures and writing the page")
     target = folder / RESULTS
     with new_folder_for(target) as fresh:
         write_check(checked, fresh)
-        (fresh / "report.html").write_text(report_page(checked, study, sections), encoding="utf-8")
+        figures = figures_of(sections)
+        page = report_page(checked, study, sections, drawings=by_key(figures))
+        (fresh / "report.html").write_text(page, encoding="utf-8")
         document = results_document(checked, sections)
         (fresh / "results.json").write_text(as_json(document), encoding="utf-8")
         write_paper(
@@ -71,6 +74,7 @@ def write_report(
             study,
             sections,
             document,
+            figures=figures,
             style=style,
             figure_width_mm=figure_width_mm,
             progress=progress,
