@@ -34,7 +34,7 @@ TABLES: Final[dict[str, tuple[str, ...]]] = {
 _LEFT_BY_THE_SYSTEM: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 
 
-def start_study(folder: Path, *, design: str, progress: Callable[[str], None] | None = None) -> list[Path]:
+def start_study(folder: str | Path, *, design: str, progress: Callable[[str], None] | None = None) -> list[Path]:
     """Make a study folder: study.toml, data/READ_ME_FIRST.txt and one .csv with headings for each table.
 
     Nothing that exists is ever overwritten, and nothing is left behind when the folder cannot be finished.
@@ -51,6 +51,7 @@ def start_study(folder: Path, *, design: str, progress: Callable[[str], None] | 
         CallError: the design is unknown, the folder holds something, or it cannot be written to.
     """
     check_choice(design, DESIGNS, "design")
+    folder = Path(folder)
     try:
         _refuse_unless_empty(folder)
         made = _missing_folders(folder / "data")

@@ -65,7 +65,7 @@ class Reproduction:
     study: Path
 
 
-def reproduce(file: Path, *, to: Path, progress: Callable[[str], None] | None = None) -> Reproduction:
+def reproduce(file: str | Path, *, to: str | Path, progress: Callable[[str], None] | None = None) -> Reproduction:
     """Verify a seal, recompute every result from its data and protocol, and compare number by number.
 
     Nothing from the file is executed, and no name in it is used as a path. A seal that was changed is still recomputed
@@ -80,6 +80,7 @@ def reproduce(file: Path, *, to: Path, progress: Callable[[str], None] | None = 
         CallError: `to` holds something else.
         DataError: the file is refused, in one sentence; nothing is written.
     """
+    file, to = Path(file), Path(to)
     _check_target(to)
     _tell(progress, "Verifying the seal")
     files = read_seal(file)

@@ -28,11 +28,11 @@ _MOST_KEY_BYTES = 10_000
 
 
 def seal_study(
-    folder: Path,
+    folder: str | Path,
     *,
-    to: Path | None = None,
+    to: str | Path | None = None,
     dates: str = CALENDAR,
-    pseudonyms: Path | None = None,
+    pseudonyms: str | Path | None = None,
     leave_out: Sequence[str] = (),
     coarsen: Mapping[str, float] | None = None,
     looked_at: Sequence[str] = (),
@@ -64,10 +64,11 @@ def seal_study(
         ProtocolError, DataError: the study cannot be used, or must not be shared as it stands; the text lists every
             reason, never a value, and one set of choices with which it may be shared.
     """
-    target = _target(folder, to)
+    folder = Path(folder)
+    target = _target(folder, None if to is None else Path(to))
     sharing = Sharing(
         dates=dates,
-        key=None if pseudonyms is None else _key(pseudonyms, folder),
+        key=None if pseudonyms is None else _key(Path(pseudonyms), folder),
         leave_out=tuple(leave_out),
         coarsen=dict(coarsen or {}),
         looked_at=tuple(looked_at),
@@ -87,12 +88,13 @@ def seal_study(
     return target
 
 
-def new_key(file: Path) -> Path:
+def new_key(file: str | Path) -> Path:
     """Write a new random key for pseudonyms; whoever has it can tell who is who, so keep it away from the data.
 
     Raises:
         CallError: the file exists already or cannot be written.
     """
+    file = Path(file)
     try:
         with open(file, "x", encoding="ascii", opener=_private) as opened:
             opened.write(secrets.token_hex(KEY_BYTES) + "\n")

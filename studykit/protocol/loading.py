@@ -25,12 +25,13 @@ MOST_LISTED: Final = 200
 """Problems listed in one message; a file with more is not a protocol with mistakes but another file."""
 
 
-def load_protocol(path: Path) -> Protocol:
+def load_protocol(path: str | Path) -> Protocol:
     """Read and check a study.toml.
 
     Raises:
         ProtocolError: the file cannot be opened or is not UTF-8 text, or what `parse_protocol` raises.
     """
+    path = Path(path)
     return parse_protocol(_text_of(path), name=path.name)
 
 

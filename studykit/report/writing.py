@@ -31,7 +31,7 @@ class Written:
 
 
 def write_report(
-    folder: Path,
+    folder: str | Path,
     *,
     style: PrintStyle = ENGLISH,
     figure_width_mm: float = PAGE_WIDTH_MM,
@@ -50,6 +50,7 @@ def write_report(
         ProtocolError: study.toml cannot be used.
         DataError: no report can be made from these files; the findings are written all the same.
     """
+    folder = Path(folder)
     checked = check_study(folder, progress=progress)
     study = checked.study
     if study is None:

@@ -31,7 +31,7 @@ from studykit.vocabulary import COLUMNS, ERROR, FINDING_COLUMNS, MEASUREMENTS
 Progress = Callable[[str], None]
 
 
-def check_study(folder: Path, *, protocol: Protocol | None = None, progress: Progress | None = None) -> Checked:
+def check_study(folder: str | Path, *, protocol: Protocol | None = None, progress: Progress | None = None) -> Checked:
     """Check a study folder: study.toml and data/.
 
     Args:
@@ -42,11 +42,12 @@ def check_study(folder: Path, *, protocol: Protocol | None = None, progress: Pro
         ProtocolError: study.toml cannot be used.
         DataError: there is no folder `data`.
     """
+    folder = Path(folder)
     planned = load_protocol(folder / "study.toml") if protocol is None else protocol
     return check_gathered(gather(folder, planned, progress=progress), planned, progress=progress)
 
 
-def open_study(folder: Path) -> Study:
+def open_study(folder: str | Path) -> Study:
     """The rows of a study folder that can be used.
 
     Raises:
@@ -57,7 +58,7 @@ def open_study(folder: Path) -> Study:
     if checked.study is None:
         errors = checked.findings[checked.findings["severity"] == ERROR]
         raise DataError(
-            f"{folder.name} cannot be opened: {len(errors)} errors, the first: "
+            f"{Path(folder).name} cannot be opened: {len(errors)} errors, the first: "
             f"{errors['message'].iloc[0]} {errors['what_to_do'].iloc[0]}"
         )
     return checked.study
