@@ -1,0 +1,1 @@
+"""How many: sample sizes, precision and power, as functions of numbers and arrays."""
