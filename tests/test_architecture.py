@@ -23,7 +23,7 @@ TOP_LEVEL = {
     "synthetic_data",
 }
 
-LEAVES = {"errors", "vocabulary", "formatting", "table", "provenance", "result"}
+LEAVES = {"errors", "vocabulary", "formatting", "table", "provenance", "result", "toml_text"}
 ANALYSIS = LEAVES | {"pictures", "protocol", "data", "numerics", "modelling"}
 MAY_IMPORT = {
     "errors": set(),
@@ -31,6 +31,7 @@ MAY_IMPORT = {
     "formatting": set(),
     "table": {"errors"},
     "provenance": set(),
+    "toml_text": set(),
     "result": {"formatting", "errors", "table", "provenance"},
     "pictures": LEAVES,
     "numerics": {"errors"},

@@ -8,11 +8,11 @@ from datetime import date
 from hashlib import sha256
 from typing import Any, Final
 
+from studykit.archive.canonical import canonical_protocol
 from studykit.archive.crate import crate_of
 from studykit.archive.names import CRATE, ENVIRONMENT, PACKAGE, PROTOCOL, README, RESULTS, SEALING
 from studykit.archive.readme import readme_of
 from studykit.archive.tables import csv_tables, data_package
-from studykit.archive.toml_text import canonical_protocol
 from studykit.data.sharing.shareable import CALENDAR, STUDY_DAYS, Sharing
 from studykit.data.study import Study
 from studykit.errors import DataError

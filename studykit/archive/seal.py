@@ -10,11 +10,11 @@ from datetime import date
 from pathlib import Path
 
 from studykit.archive.bag import bag_of, zip_of
+from studykit.archive.canonical import canonical_protocol
 from studykit.archive.environment import date_of_seal, environment
 from studykit.archive.payload import Packed, payload_of, sealing_of
 from studykit.archive.recompute import Recomputed, recompute, write_study_folder
 from studykit.archive.tables import csv_tables
-from studykit.archive.toml_text import canonical_protocol
 from studykit.data import check_study
 from studykit.data.sharing.privacy import IDENTIFIERS, Concern, concerns_of
 from studykit.data.sharing.shareable import CALENDAR, STUDY_DAYS, Sharing, one_way_out, shareable

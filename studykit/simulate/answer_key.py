@@ -6,7 +6,7 @@ import datetime as dt
 from dataclasses import asdict, dataclass, field
 
 from studykit.simulate.cells import Cell, SheetOfCells
-from studykit.simulate.toml_text import toml_text
+from studykit.toml_text import toml_text
 from studykit.vocabulary import ERROR, SUSPICION
 
 FIRST_ROW = 2

@@ -25,7 +25,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from scipy.special import expit
 from scipy.stats import binom
 
-from studykit.simulate.toml_text import toml_text
+from studykit.toml_text import toml_text
 
 QUADRATURE_POINTS = 60
 FOLLOWS = "follows_from_the_above"

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from studykit.archive.canonical import canonical_protocol
 from studykit.archive.environment import date_of_seal
 from studykit.archive.tables import plain_number, with_dates
-from studykit.archive.toml_text import canonical_protocol
 from studykit.data.sharing.shareable import DAY_ZERO
 from studykit.errors import DataError
 from studykit.protocol import load_protocol, parse_protocol, protocol_sha256, shipped_measures

@@ -1,39 +1,20 @@
-"""The room's own writers: workbooks and TOML that come back as they were meant, the same bytes each time."""
+"""The room's own writer of workbooks: what went in comes back, the same bytes each time."""
 
 from __future__ import annotations
 
 import datetime as dt
 import io
 import time
-import tomllib
 
 import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from studykit.simulate.answer_key import Spoiling, shift
 from studykit.simulate.audit import READINGS, simulate_audit
 from studykit.simulate.cells import Formula, SheetOfCells, Shown, workbook_bytes
-from studykit.simulate.toml_text import toml_text
 from studykit.simulate.writing import plain_csv
-
-WORDS = st.text(alphabet="abcdefgh_", min_size=1, max_size=8)
-VALUES = (
-    st.integers(-(2**53), 2**53)
-    | st.booleans()
-    | st.floats(allow_nan=False, allow_infinity=False)
-    | st.text(alphabet=st.characters(codec="utf-8", exclude_categories=["Cs"]), max_size=20)
-)
-
-
-@given(st.dictionaries(WORDS, VALUES, max_size=4), st.lists(st.dictionaries(WORDS, VALUES, max_size=3), max_size=3))
-def test_toml_comes_back_as_it_was(plain: dict[str, object], tables: list[dict[str, object]]) -> None:
-    nested = [{"own": 1, "deeper": [entry, entry]} for entry in tables]
-    content = {"plain": plain, "outer": {"inner": plain}, **({"several": nested} if nested else {})}
-    assert tomllib.loads(toml_text(content)) == content
 
 
 def test_workbook_holds_what_was_put_in_and_no_time_of_writing() -> None:
