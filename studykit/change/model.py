@@ -13,7 +13,7 @@ are. They are fixed before anything is fitted, whatever the readings say.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -45,6 +45,10 @@ class ChangeModel:
         boundary: a sentence for each variance that was estimated as zero.
         log_likelihood: restricted log-likelihood.
         rows, participants: what the model was fitted to.
+        fit: the engine's fit, for questions about single people and about the model itself; its rows are those of the
+            readings, in their order.
+        change_weights, difference_weights: (p, rows of `changes` or `differences`), what each estimate takes of the
+            engine's p fixed effects.
     """
 
     changes: pd.DataFrame
@@ -57,6 +61,9 @@ class ChangeModel:
     log_likelihood: float
     rows: int
     participants: int
+    fit: VarianceComponentsFit = field(repr=False, compare=False)
+    change_weights: np.ndarray = field(repr=False, compare=False)
+    difference_weights: np.ndarray = field(repr=False, compare=False)
 
 
 def fit_change(
@@ -108,11 +115,12 @@ def fit_change(
         if f"{readings.control}@{visit}" in place
     ]
     differences = [(f"{arm}@{visit}", f"{readings.control}@{visit}") for arm, visit in differing]
-    found = _with_names(pairs, _estimates(ingredients, _contrasts(changes, place), confidence))
+    of_change, of_difference = _contrasts(changes, place), _contrasts(differences, place)
+    found = _with_names(pairs, _estimates(ingredients, of_change, confidence))
     _check_estimable(found, readings)
     return ChangeModel(
         changes=found,
-        differences=_with_names(differing, _estimates(ingredients, _contrasts(differences, place), confidence)),
+        differences=_with_names(differing, _estimates(ingredients, of_difference, confidence)),
         terms=chosen,
         slopes=tuple(slopes),
         variances=_variances(fit),
@@ -121,6 +129,9 @@ def fit_change(
         log_likelihood=float(fit.log_likelihood),
         rows=len(rows),
         participants=int(rows["participant_id"].nunique()),
+        fit=fit,
+        change_weights=of_change,
+        difference_weights=of_difference,
     )
 
 
