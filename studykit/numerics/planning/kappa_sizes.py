@@ -5,8 +5,8 @@ The plan supposes that both raters use the categories equally often (shares p_i)
     P(i, j) = (1 - kappa) p_i p_j + kappa p_i [i = j]
 
 Asymptotic numbers use the large-sample standard error of Fleiss, Cohen & Everitt (1969), Psychol. Bull. 72, 323-327
-(from memory). The exact answers for two categories go through every table that can come out and weigh it by its multinomial
-probability: the interval and the test are those of the analysis.
+(from memory). The exact answers for two categories go through every table that can come out and weigh it by its
+multinomial probability: the interval and the test are those of the analysis.
 """
 
 from __future__ import annotations
