@@ -42,20 +42,22 @@ class TableIntake(_Declared):
     """How one table is read.
 
     file: file name in data/, when it is not the table's own name; sheet: sheet of a workbook, likewise.
-    heading_row: the row that holds the headings, counted from 1.
+    heading_row: the row that holds the headings, counted from 1; unsaid, it is row 1, or in the common workbook that
+        workbook's `workbook_heading_row`.
     headings: heading in the sheet -> column of the table.
     fixed: column of the table -> one word that holds for every row.
     units: column -> unit in which the sheet gives it ("in" for inches, "cm", "mm", "deg", "min", "lb", "ft"); only
         length, time and mass are converted, by their exact factors.
     codes: column -> {word in the sheet -> code of the kit}, for example sex = {w = "female"}.
     ignore: headings that are left out on purpose.
-    ignore_rows_with: first-column words that mark a row as no data (such as an example row).
+    ignore_rows_with: first-column words that mark a row as no data (such as an example row), besides those that
+        [intake] names for every table.
     wide: one entry per column of readings in a wide measurements sheet.
     """
 
     file: FileName | None = None
     sheet: str | None = None
-    heading_row: int = Field(default=1, ge=1, le=1000)
+    heading_row: int | None = Field(default=None, ge=1, le=1000)
     headings: dict[str, str] = Field(default_factory=dict)
     fixed: dict[str, str] = Field(default_factory=dict)
     units: dict[str, Literal["in", "ft", "m", "cm", "mm", "deg", "min", "s", "lb", "kg"]] = Field(default_factory=dict)
@@ -73,7 +75,11 @@ class Intake(_Declared):
     missing_words: cells that mean "not recorded"; an empty cell always does.
     yes_words, no_words: words for true and false in yes/no columns.
     encoding, delimiter: of .csv files; None lets the file say it by its byte-order mark and its heading line.
-    workbook: the one .xlsx file that holds the tables, when its name must be said.
+    workbook: the one .xlsx file that holds the tables, when its name must be said. A sheet of it without any reading
+        gives way to a file that bears the table's name.
+    workbook_heading_row: the row of the headings in the sheets of that workbook.
+    ignore_rows_with: first-column words that mark a row as no data, in every table.
+    ignore_sheets: sheets of a workbook that hold no data, such as a page of explanations.
     read_hidden: what to do with hidden rows, columns and sheets.
     """
 
@@ -85,6 +91,9 @@ class Intake(_Declared):
     encoding: Literal["utf-8", "utf-16", "windows-1252"] | None = None
     delimiter: Literal[",", ";", "tab"] | None = None
     workbook: FileName | None = None
+    workbook_heading_row: int = Field(default=1, ge=1, le=1000)
+    ignore_rows_with: tuple[str, ...] = ()
+    ignore_sheets: tuple[str, ...] = ()
     read_hidden: Literal["refuse", "use", "leave out"] = "refuse"
     tables: dict[TableName, TableIntake] = Field(default_factory=dict)
 
@@ -96,4 +105,8 @@ class Intake(_Declared):
 
     def table(self, name: TableName) -> TableIntake:
         """What is declared for a table; the plain form when nothing is."""
-        return self.tables.get(name, TableIntake())
+        declared = self.tables.get(name, TableIntake())
+        if not self.ignore_rows_with:
+            return declared
+        marks = dict.fromkeys((*self.ignore_rows_with, *declared.ignore_rows_with))
+        return declared.model_copy(update={"ignore_rows_with": tuple(marks)})

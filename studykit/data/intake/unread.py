@@ -41,6 +41,8 @@ def unread_sheets(folder: Folder, sources: list[Source]) -> Iterator[pd.DataFram
     read = {(source.file, source.sheet) for source in sources}
     for file in sorted({source.file for source in sources if source.sheet}):
         for name, hidden in _names(folder, file).items():
+            if name in folder.intake.ignore_sheets or (file, name) in folder.gave_way:
+                continue
             if (file, name) not in read and holds_something(folder.path / file, name):
                 yield found_in_file(
                     table="",

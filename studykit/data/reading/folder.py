@@ -36,6 +36,8 @@ class Folder:
 
     path: Path
     intake: Intake
+    gave_way: set[tuple[str, str]] = field(default_factory=set)
+    """(file, sheet) of sheets without rows whose table is read from a file of its own."""
     _sheets: dict[Source, Sheet] = field(default_factory=dict)
 
     def files(self) -> list[str]:
@@ -59,12 +61,15 @@ class Folder:
         named = self.named_after(table)
         if self.intake.workbook is not None:
             found = self._sheet_in_common_workbook(self.intake.workbook, table, declared)
-            if found is not None and named:
+            if found is not None and named and self._holds_rows(found, declared):
                 raise DataError(
-                    f"{table} is both a sheet of {found.file} and the file {named[0]}; declare which one holds."
+                    f"{table} is both a filled sheet of {found.file} and the file {named[0]}. Keep one: empty the"
+                    " sheet, or move the file out of data."
                 )
-            if found is not None:
+            if found is not None and not named:
                 return found
+            if found is not None:
+                self.gave_way.add((found.file, found.sheet))
         if len(named) > 1:
             raise DataError(
                 f"{table} is in {len(named)} files ({', '.join(named)}); declare one, or remove the others."
@@ -113,14 +118,15 @@ class Folder:
             raise DataError(f"{file} is a folder, not a file.")
         ending = path.suffix.lower()
         if ending in _WORKBOOKS:
-            return Source(file, self._sheet_of(file, table, declared), declared.heading_row)
+            common = self.intake.workbook_heading_row if file == self.intake.workbook else 1
+            return Source(file, self._sheet_of(file, table, declared), declared.heading_row or common)
         if ending not in (*_TEXT_FILES, ".parquet"):
             raise DataError(f"{file}: files ending in {ending or 'nothing'} are not read; save it as .xlsx or .csv.")
         if declared.sheet is not None:
             raise DataError(
                 f"The protocol declares the sheet {declared.sheet!r} for {table}, but {file} is no workbook."
             )
-        return Source(file, "", declared.heading_row)
+        return Source(file, "", declared.heading_row or 1)
 
     def _sheet_of(self, file: str, table: TableName, declared: TableIntake) -> str:
         names = list(self._sheet_names(file))
@@ -139,6 +145,12 @@ class Folder:
         if declared.sheet is None and table not in self._sheet_names(file):
             return None
         return self._declared_source(file, table, declared)
+
+    def _holds_rows(self, source: Source, declared: TableIntake) -> bool:
+        """True when a sheet has a row below its headings that is not marked as no data."""
+        if not source.sheet:
+            return True
+        return not set(self.read(source).cells[0].str.strip()) <= set(declared.ignore_rows_with)
 
     def _sheet_names(self, file: str) -> dict[str, bool]:
         left_out = self.intake.read_hidden == "leave out"
