@@ -8,8 +8,11 @@ what the commands print, the report, the numbers, the findings to share, the sea
 from __future__ import annotations
 
 import base64
+import io
 import re
+import zipfile
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -43,12 +46,30 @@ def study_with_canaries(folder: Path, *, in_codes: bool, spoilt: bool = False) -
 
 
 def assert_no_canary(content: bytes | str, where: str) -> None:
-    """Also inside what is packed: base64 and compressed streams of pictures are opened first."""
+    """Also inside what is packed: zips (Word, sheets, seals), base64 and compressed streams are opened first."""
     raw = content if isinstance(content, bytes) else content.encode()
-    for form in (raw, *embedded(raw)):
+    for form in opened_up(raw):
         text = form.decode("utf-8", "replace") + form.decode("utf-16-le", "replace")
         for canary in PARTS:
             assert canary not in text, f"{canary} is in {where}"
+
+
+def opened_up(raw: bytes) -> Iterator[bytes]:
+    """The bytes themselves and everything packed in them, however deep."""
+    yield raw
+    for inner in (*members(raw), *embedded(raw)):
+        yield from opened_up(inner)
+
+
+def members(raw: bytes) -> list[bytes]:
+    """Names and contents of the members of a zip, and the compressed streams of a PDF."""
+    if raw.startswith(b"PK\x03\x04"):
+        with zipfile.ZipFile(io.BytesIO(raw)) as packed:
+            return [part for name in packed.namelist() for part in (name.encode(), packed.read(name))]
+    if raw.startswith(b"%PDF"):
+        streams = re.findall(rb"stream\r?\n(.*?)\r?\nendstream", raw, re.DOTALL)
+        return [zlib.decompress(stream) for stream in streams if stream.startswith((b"x\x9c", b"x\xda", b"x^"))]
+    return []
 
 
 def embedded(raw: bytes) -> list[bytes]:
@@ -73,11 +94,20 @@ def assert_nothing_in_folder(folder: Path) -> None:
             assert_no_canary(path.read_bytes(), path.name)
 
 
+def zipped(content: bytes) -> bytes:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("inside", content)
+    return buffer.getvalue()
+
+
 def test_the_search_itself_finds_canaries() -> None:
     for hidden in (
         f"x{CANARIES[0]}x".encode(),
         b"data:image/png;base64," + base64.b64encode(f"a long text that holds {CANARIES[2]}".encode()),
         b"\x89PNG....zTXtComment\0\0" + zlib.compress(CANARIES[0].encode()),
+        zipped(zipped(CANARIES[0].encode() * 99)),
+        b"%PDF-1.4 stream\n" + zlib.compress(CANARIES[1].encode()) + b"\nendstream",
     ):
         with pytest.raises(AssertionError, match="is in here"):
             assert_no_canary(hidden, "here")

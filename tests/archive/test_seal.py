@@ -8,6 +8,7 @@ import re
 import shutil
 import subprocess
 import sys
+import tempfile
 import time
 import zipfile
 from datetime import date
@@ -77,6 +78,19 @@ def test_the_order_in_which_a_system_lists_files_does_not_matter(tmp_path: Path)
     environment = {**os.environ, "PYTHONHASHSEED": "12345"}
     subprocess.run([sys.executable, "-c", backwards], check=True, cwd=ROOT, env=environment)
     assert (tmp_path / "there.zip").read_bytes() == here
+
+
+MEMORY = Path("/dev") / "shm"
+
+
+@pytest.mark.skipif(not os.access(MEMORY, os.W_OK), reason="no file system in memory on this machine")
+def test_a_second_file_system_gives_the_same_bytes(tmp_path: Path) -> None:
+    """A file system in memory lists files in another order and keeps other times than one on a disk."""
+    here = seal_study(reliability_folder(tmp_path / "study"), to=tmp_path / "here.zip").read_bytes()
+    with tempfile.TemporaryDirectory(dir=MEMORY) as memory:
+        there = Path(memory)
+        assert os.statvfs(there).f_fsid != os.statvfs(tmp_path).f_fsid
+        assert seal_study(reliability_folder(there / "study"), to=there / "there.zip").read_bytes() == here
 
 
 def test_date_comes_from_the_caller_or_source_date_epoch_and_never_from_today(
