@@ -59,7 +59,14 @@ class Optimum:
     starts: int
 
 
-def search(design: DesignProducts, response: ResponseProducts, *, reml: bool, several: bool = True) -> Optimum:
+def search(
+    design: DesignProducts,
+    response: ResponseProducts,
+    *,
+    reml: bool,
+    several: bool = True,
+    looks: Looks | None = None,
+) -> Optimum:
     """Minimise the profiled deviance over the variance ratios.
 
     The first start is a moment estimate. When its optimum has a covariance at zero, or within a few of its own
@@ -70,11 +77,12 @@ def search(design: DesignProducts, response: ResponseProducts, *, reml: bool, se
         design, response: the cross-products.
         reml: restricted likelihood, else full.
         several: look for a second minimum where there may be one.
+        looks: how the model is looked at; from its cross-products when left out.
 
     Raises:
         FitError: no start led to a point that satisfies the conditions of a minimum.
     """
-    looks, parts = Looks(design, response), design.components
+    looks, parts = looks or Looks(design, response), design.components
     first = _descend(looks, moment_start(looks), "moments", (), reml=reml)
     if first is None:
         ones = parts.factor(tuple(np.eye(width) for width in parts.widths))
@@ -100,6 +108,31 @@ def search(design: DesignProducts, response: ResponseProducts, *, reml: bool, se
         hessian=best.hessian,
         log=tuple(line for minimum in found for line in minimum.log),
         starts=1 + len(others),
+    )
+
+
+def search_from(looks: Looks, start: np.ndarray, *, reml: bool) -> Optimum:
+    """Minimise the profiled deviance from one start, for a model whose neighbour has been searched already.
+
+    Args:
+        looks: the model.
+        start: (f,) entries of the factors of the ratios where the neighbour has its optimum.
+        reml: restricted likelihood, else full.
+
+    Raises:
+        FitError: the start does not lead to a point that satisfies the conditions of a minimum.
+    """
+    minimum = _descend(looks, start, "the neighbour's optimum", (), reml=reml)
+    if minimum is None:
+        raise FitError("The search from the optimum of a neighbouring model ended where there is no minimum.")
+    return Optimum(
+        factor=minimum.place,
+        point=looks.at(looks.design.components.from_factor(minimum.place)),
+        value=minimum.value,
+        gradient=minimum.gradient,
+        hessian=minimum.hessian,
+        log=minimum.log,
+        starts=1,
     )
 
 
