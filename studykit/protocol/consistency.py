@@ -8,6 +8,7 @@ from studykit.protocol.analysis_rules import problems_of_analysis
 from studykit.protocol.catalogue import shipped_measures
 from studykit.protocol.intake_rules import problems_of_intake
 from studykit.protocol.outline import Outline
+from studykit.protocol.planning_rules import problems_of_planning
 from studykit.protocol.problems import Problem, listed, meant, quoted
 from studykit.vocabulary import COLUMNS, PARTICIPANTS
 
@@ -25,6 +26,7 @@ def problems_between_parts(outline: Outline) -> list[Problem]:
         *_reliability(outline),
         *_covariates(outline),
         *problems_of_analysis(outline),
+        *problems_of_planning(outline),
         *problems_of_intake(outline),
     ]
 

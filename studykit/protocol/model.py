@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_vali
 from studykit.protocol.analysis_model import AnalysisPart
 from studykit.protocol.intake_model import Intake
 from studykit.protocol.measure import Measure
+from studykit.protocol.planning_model import PlanningPart
 
 Word = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", max_length=64)]
 """A code: letters, digits, underscore, dot and hyphen; used for arms, visits, raters and measures."""
@@ -151,6 +152,7 @@ class Protocol(Part):
     reliability: ReliabilityPlan | None = None
     covariates: dict[Word, Covariate] = Field(default_factory=dict, max_length=200)
     analysis: AnalysisPart = AnalysisPart()
+    planning: PlanningPart | None = None
     privacy: Privacy = Privacy()
     intake: Intake = Intake()
 

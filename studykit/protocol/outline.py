@@ -17,6 +17,7 @@ from studykit.protocol.intake_model import TableIntake
 from studykit.protocol.lines import Place
 from studykit.protocol.measure import Measure
 from studykit.protocol.model import Arm, ReliabilityPlan
+from studykit.protocol.planning_model import PlanningPart
 
 PartT = TypeVar("PartT", bound=BaseModel)
 Content = Mapping[str, Any]
@@ -55,6 +56,7 @@ class Outline:
     covariates: tuple[str, ...]
     columns_of_words: frozenset[str]
     analysis_columns: Mapping[str, tuple[str, ...]]
+    planning: PlanningPart | None
     intake: Mapping[str, TableIntake | None]
 
     @property
@@ -94,6 +96,7 @@ def outline_of(content: Content, *, written: Mapping[str, Content]) -> Outline:
             part: tuple(entry.strip() for entry in _items(_table(content, "analysis"), part) if isinstance(entry, str))
             for part in ("covariates", "strata")
         },
+        planning=_part(PlanningPart, content.get("planning")),
         intake={
             key: _part(TableIntake, entry, without_mistakes=True)
             for key, entry in _table(_table(content, "intake"), "tables").items()

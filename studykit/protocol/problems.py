@@ -12,7 +12,17 @@ from studykit.protocol.lines import Place
 
 LIST_KEYS: Final = ("visits", "wide", "reference_values")
 """Keys whose value is a list of tables, written as [[...]]."""
-TABLE_KEYS: Final = ("study", "arms", "measures", "reliability", "covariates", "analysis", "privacy", "intake")
+TABLE_KEYS: Final = (
+    "study",
+    "arms",
+    "measures",
+    "reliability",
+    "covariates",
+    "analysis",
+    "planning",
+    "privacy",
+    "intake",
+)
 """Keys at the top of the file whose value is a table, written as [...]."""
 _MOST_NAMED: Final = 12
 _MOST_COMPARED: Final = 200
