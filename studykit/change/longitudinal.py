@@ -10,6 +10,7 @@ import pandas as pd
 
 from studykit.change import wording
 from studykit.change.beside import MdcBeside, place_beside
+from studykit.change.contrasts import ALONE_COLUMNS
 from studykit.change.model import ChangeModel, fit_change
 from studykit.change.readings import ChangeReadings, readings_for_change
 from studykit.data.study import Study
@@ -144,33 +145,54 @@ class ChangeByArm(Result):
 
 @dataclass(frozen=True, kw_only=True)
 class DifferenceFromControl(ChangeByArm):
-    """Difference of each arm from the control arm at the primary visit; in the frame, at every later visit."""
+    """Difference of each arm from the control arm at the primary visit; in the frame, at every later visit.
+
+    `pairs_to_frame` compares every two other arms at the primary visit. Interval and p are adjusted for several
+    comparisons as the protocol says.
+    """
 
     def to_frame(self) -> pd.DataFrame:
         """One row an arm and visit: difference from control, standard error, df, interval, p, place beside the MDC."""
         named = f"difference_{self.unit}"
         frame = _tidy(self.model.differences, self.readings, self.study, self.mdc, named, self.unit)
         frame.insert(1, "control", self.readings.control)
-        return frame
+        return frame.rename(columns={name: f"{name}_{self.unit}" for name in ("low_alone", "high_alone")})
+
+    def pairs_to_frame(self) -> pd.DataFrame:
+        """One row every two arms but the control at the primary visit: `arm` minus `against`, columns as `to_frame`."""
+        named = {name: f"{name}_{self.unit}" for name in ("std_error", "low", "high", "low_alone", "high_alone")}
+        return self.model.pairs.rename(columns={"estimate": f"difference_{self.unit}", **named})
 
     def numbers(self) -> dict[str, float]:
-        """`<visit>.<arm>.difference` and its `.std_error`, `.df`, `.low`, `.high`, `.p`; the MDC."""
-        return {**_flat(self.model.differences, "difference"), **_mdc_number(self.mdc)}
+        """`<visit>.<arm>.difference` and its `.std_error`, `.df`, `.low`, `.high`, `.p`; the MDC.
+
+        Where the protocol adjusts for several comparisons also `.low_alone`, `.high_alone`, `.p_alone`, as if each were
+        the only one. Two arms but the control: `pairs.<arm>.<against>.difference` and so on.
+        """
+        named = _flat(self.model.differences, "difference")
+        pairs = self.model.pairs
+        starts = "pairs." + pairs["arm"] + "." + pairs["against"]
+        return {**named, **_flat(pairs, "difference", list(starts)), **_mdc_number(self.mdc)}
 
     def table(self) -> Table:
         """One row an arm: participants, difference from control with its interval, p, where it lies beside the MDC."""
         readings, unit = self.readings, self.unit
         last = self.study.protocol.visit(readings.primary_visit).label
         control = readings.control or ""
+        compared = [(readings.arms[row.arm], row) for row in self._at_primary.itertuples()]
+        compared += [
+            (f"{readings.arms[row.arm]}, against {readings.arms[row.against]}", row)
+            for row in self.model.pairs.itertuples()
+        ]
         rows = [
             (
-                readings.arms[row.arm],
+                label,
                 str(readings.participants_at(row.arm, readings.primary_visit)),
                 estimate(row.estimate, row.low, row.high),
                 p_value(row.p),
                 _PLACE_SHORT[place_beside(row.low, row.high, self.mdc)],
             )
-            for row in self._at_primary.itertuples()
+            for label, row in compared
         ]
         in_control = readings.participants_at(control, readings.primary_visit)
         return Table(
@@ -186,6 +208,7 @@ class DifferenceFromControl(ChangeByArm):
             tuple(rows),
             (
                 f"Measured in the control arm at {last}: {in_control}.",
+                *wording.several_notes(self.model),
                 *wording.reading_notes(readings, self.mdc, self._measure),
             ),
         )
@@ -249,7 +272,12 @@ def _answers(study: Study, measure: str, mdc: MdcBeside | None) -> list[ChangeBy
     """The answers for one measure, from one fit."""
     readings = readings_for_change(study, measure)
     trial = study.protocol.study.design == "trial"
-    model = fit_change(readings, confidence=study.protocol.study.confidence, shared_baseline=trial)
+    model = fit_change(
+        readings,
+        confidence=study.protocol.study.confidence,
+        shared_baseline=trial,
+        multiplicity=study.protocol.analysis.multiplicity,
+    )
     name = study.protocol.measures[measure].name
     changed = ChangeByArm(
         key=f"change.{measure}",
@@ -300,13 +328,15 @@ def _tidy(
     return frame.assign(confidence=study.protocol.study.confidence, mdc=mdc.value if mdc else np.nan, beside_mdc=places)
 
 
-def _flat(found: pd.DataFrame, named: str) -> dict[str, float]:
+def _flat(found: pd.DataFrame, named: str, starts: list[str] | None = None) -> dict[str, float]:
+    """Estimates under stable names; those as if each were alone only where they differ."""
     numbers = {}
-    for row in found.itertuples():
-        start = f"{row.visit}.{row.arm}"
-        numbers[f"{start}.{named}"] = float(row.estimate)
-        for name in ("std_error", "df", "low", "high", "p"):
-            numbers[f"{start}.{name}"] = float(getattr(row, name))
+    begin = starts if starts is not None else list(found["visit"] + "." + found["arm"])
+    alone = [name for name in ALONE_COLUMNS if name in found and not found[name].equals(found[name[:-6]])]
+    for start, row in zip(begin, found.to_dict("records"), strict=True):
+        numbers[f"{start}.{named}"] = float(row["estimate"])
+        for name in ("std_error", "df", "low", "high", "p", *alone):
+            numbers[f"{start}.{name}"] = float(row[name])
     return numbers
 
 

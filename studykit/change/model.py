@@ -6,6 +6,9 @@ A cell is an arm at a visit. In a trial all arms share one cell at the baseline,
 their expected values equal there (constrained baseline: Liang & Zeger 2000, Sankhyā B 62, 134–148; Lu 2010,
 Statistics in Medicine 29, 2517–2530; from memory). In an audit each pathway has a cell of its own at every visit.
 
+Declared covariates and strata enter with a slope of their own at every visit, the same in all arms, and are centred, so
+that the cells are means of people with average covariates.
+
 The random terms follow from the design alone (`terms`): from who was measured how often, and from how many visits there
 are. They are fixed before anything is fitted, whatever the readings say.
 """
@@ -14,20 +17,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from itertools import combinations
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from studykit.change.contrasts import EACH_ON_ITS_OWN, ESTIMATE_COLUMNS, as_families, estimates
 from studykit.change.readings import ChangeReadings
 from studykit.change.terms import FURTHER_IN, PER_WEEK, Term, engine_terms, random_slopes, random_terms
 from studykit.errors import DesignError, FitError
 from studykit.formatting import counted, listed
 from studykit.numerics.mixed.fit import VarianceComponentsFit, fit_variance_components
-from studykit.numerics.mixed.small_sample import Ingredients, kenward_roger, kenward_roger_df
 
-ESTIMATE_COLUMNS: Final = ("estimate", "std_error", "df", "low", "high", "p")
+__all__ = ["ESTIMATE_COLUMNS", "ChangeModel", "fit_change"]
+
 FEWEST_SEEN_TWICE: Final = 3
 """Participants with a reading at the baseline and at the primary visit without whom no model is fitted."""
 
@@ -38,7 +42,10 @@ class ChangeModel:
 
     Attributes:
         changes: one row an arm and later visit: `arm`, `visit` and `ESTIMATE_COLUMNS`; change from baseline.
-        differences: the same for arm minus control at each later visit; no row without a control.
+        differences: the same for arm minus control at each later visit, and `ALONE_COLUMNS`; interval and p adjusted
+            among the comparisons of one visit where `multiplicity` says so. No row without a control.
+        pairs: the same for every two arms other than the control at the primary visit, `arm` minus `against`.
+        multiplicity: what was done about several comparisons, in the protocol's words.
         terms: the random intercepts that were fitted; slopes: the random slopes, in the words of `terms`.
         variances: variance of each term in its words, of each slope (per week squared), and of the residual.
         intercept_slope_covariance: of a participant's intercept and slope per week; None without slopes.
@@ -53,6 +60,8 @@ class ChangeModel:
 
     changes: pd.DataFrame
     differences: pd.DataFrame
+    pairs: pd.DataFrame
+    multiplicity: str
     terms: tuple[Term, ...]
     slopes: tuple[str, ...]
     variances: dict[str, float]
@@ -73,6 +82,8 @@ def fit_change(
     shared_baseline: bool,
     terms: Sequence[Term] | None = None,
     slopes: Sequence[str] | None = None,
+    multiplicity: str = EACH_ON_ITS_OWN,
+    several_starts: bool = True,
 ) -> ChangeModel:
     """Fit the model by REML and read off every change and difference with Kenward–Roger intervals.
 
@@ -82,6 +93,8 @@ def fit_change(
         shared_baseline: one baseline mean for all arms (a trial), or one for each (an audit).
         terms: random intercepts as tuples of columns; `random_terms` when left out.
         slopes: random slopes; when left out `random_slopes`, or none where `terms` are given.
+        multiplicity: what is done about several comparisons of one visit (`contrasts.as_families`).
+        several_starts: as for `fit_variance_components`.
 
     Raises:
         DesignError: fewer than `FEWEST_SEEN_TWICE` people were measured at both visits, or the readings cannot carry
@@ -94,11 +107,17 @@ def fit_change(
     if slopes is None:
         slopes = random_slopes(readings) if terms is None else ()
     cells = _cells(readings, shared_baseline=shared_baseline)
-    design = np.column_stack([(cells == cell).to_numpy(dtype=float) for cell in cells.unique()])
     place = {cell: position for position, cell in enumerate(cells.unique())}
     try:
         random = engine_terms(readings, chosen, slopes)
-        fit = fit_variance_components(rows["value"].to_numpy(dtype=float), design, random)
+        design, names = _fixed_effects(readings, cells)
+        fit = fit_variance_components(
+            rows["value"].to_numpy(dtype=float),
+            design,
+            random,
+            column_names=names,
+            several_starts=several_starts,
+        )
     except (DesignError, FitError) as refusal:
         people = counted(int(rows["participant_id"].nunique()), "participant")
         raise type(refusal)(
@@ -114,13 +133,27 @@ def fit_change(
         if readings.control is not None and shared_baseline and arm != readings.control
         if f"{readings.control}@{visit}" in place
     ]
-    differences = [(f"{arm}@{visit}", f"{readings.control}@{visit}") for arm, visit in differing]
-    of_change, of_difference = _contrasts(changes, place), _contrasts(differences, place)
-    found = _with_names(pairs, _estimates(ingredients, of_change, confidence))
+    at = readings.primary_visit
+    treated = [arm for arm, visit in differing if visit == at]
+    opposed = [(later_arm, arm) for arm, later_arm in combinations(treated, 2)]
+    count = design.shape[1]
+    of_change = _contrasts(changes, place, count)
+    of_difference = _contrasts([(f"{a}@{v}", f"{readings.control}@{v}") for a, v in differing], place, count)
+    of_pair = _contrasts([(f"{one}@{at}", f"{other}@{at}") for one, other in opposed], place, count)
+    found = _with_names(pairs, estimates(ingredients, of_change, confidence))
     _check_estimable(found, readings)
+    compared = _with_names(differing, estimates(ingredients, of_difference, confidence))
+    between = _with_names(opposed, estimates(ingredients, of_pair, confidence), ("arm", "against"))
+    asked: dict[str, Any] = {"multiplicity": multiplicity, "confidence": confidence}
     return ChangeModel(
         changes=found,
-        differences=_with_names(differing, _estimates(ingredients, of_difference, confidence)),
+        differences=as_families(
+            compared, ingredients, of_difference, family=compared["visit"], one_reference=True, **asked
+        ),
+        pairs=as_families(
+            between.assign(visit=at), ingredients, of_pair, family=_one(between), one_reference=False, **asked
+        ),
+        multiplicity=multiplicity,
         terms=chosen,
         slopes=tuple(slopes),
         variances=_variances(fit),
@@ -197,28 +230,34 @@ def _baseline_cell(readings: ChangeReadings, arm: str, shared_baseline: bool) ->
     return readings.baseline if shared_baseline else f"{arm}@{readings.baseline}"
 
 
-def _contrasts(pairs: list[tuple[str, str]], place: dict[str, int]) -> np.ndarray:
-    """(cells, contrasts): +1 at the first cell of each pair, -1 at the second."""
-    contrasts = np.zeros((len(place), len(pairs)))
+def _fixed_effects(readings: ChangeReadings, cells: pd.Series) -> tuple[np.ndarray, list[str]]:
+    """Columns of the fixed effects: one a cell, then one a covariate and visit, zero at the other visits."""
+    kept = list(cells.unique())
+    visits = readings.rows["visit"].to_numpy()
+    columns = [(cells == cell).to_numpy(dtype=float) for cell in kept]
+    names = [str(cell) for cell in kept]
+    values = readings.adjusting.for_rows(readings.rows["participant_id"])
+    for visit in readings.visits:
+        columns += [values[:, place] * (visits == visit.key) for place in range(values.shape[1])]
+        names += [f"{name} at {visit.label}" for name in readings.adjusting.columns.columns]
+    return np.column_stack(columns), names
+
+
+def _contrasts(pairs: list[tuple[str, str]], place: dict[str, int], count: int) -> np.ndarray:
+    """(count, contrasts): +1 at the first cell of each pair, -1 at the second, 0 at covariates."""
+    contrasts = np.zeros((count, len(pairs)))
     for column, (plus, minus) in enumerate(pairs):
         contrasts[place[plus], column] = 1.0
         contrasts[place[minus], column] -= 1.0
     return contrasts
 
 
-def _estimates(ingredients: Ingredients, contrasts: np.ndarray, confidence: float) -> pd.DataFrame:
-    """Estimate, Kenward–Roger standard error and df, interval and p of each contrast on its own."""
-    if contrasts.shape[1] == 0:
-        return pd.DataFrame({name: pd.Series(dtype="float64") for name in ESTIMATE_COLUMNS})
-    estimate = contrasts.T @ ingredients.beta
-    error = np.sqrt(np.einsum("il,ij,jl->l", contrasts, kenward_roger(ingredients), contrasts))
-    df = kenward_roger_df(ingredients, contrasts)
-    reach = stats.t.ppf(0.5 + confidence / 2.0, df) * error
-    p = 2.0 * stats.t.sf(np.abs(estimate) / error, df)
-    columns = (estimate, error, df, estimate - reach, estimate + reach, p)
-    return pd.DataFrame(dict(zip(ESTIMATE_COLUMNS, columns, strict=True)))
+def _one(frame: pd.DataFrame) -> pd.Series:
+    """All rows as one family."""
+    return pd.Series("one", index=frame.index)
 
 
-def _with_names(pairs: list[tuple[str, str]], estimates: pd.DataFrame) -> pd.DataFrame:
-    names = pd.DataFrame(pairs, columns=["arm", "visit"])
-    return pd.concat([names, estimates], axis="columns")
+def _with_names(
+    pairs: list[tuple[str, str]], found: pd.DataFrame, names: tuple[str, str] = ("arm", "visit")
+) -> pd.DataFrame:
+    return pd.concat([pd.DataFrame(pairs, columns=list(names)), found], axis="columns")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import pandas as pd
 
+from studykit.change.covariates import Adjusting, adjusting_of_study
 from studykit.data.deriving import used_readings
 from studykit.data.study import Study
 from studykit.errors import DesignError
@@ -34,6 +35,7 @@ class ChangeReadings:
         control: key of the control arm, or None.
         outcome_words: what one outcome is, such as "the mean of the trials of one limb at one visit".
         notes: a sentence for everything that was left out, and for missing visits.
+        adjusting: covariates and strata of the participants, as the protocol declares them.
     """
 
     rows: pd.DataFrame
@@ -44,6 +46,7 @@ class ChangeReadings:
     control: str | None
     outcome_words: str
     notes: tuple[str, ...]
+    adjusting: Adjusting = field(default_factory=Adjusting)
 
     @property
     def baseline(self) -> str:
@@ -85,7 +88,7 @@ def readings_for_change(study: Study, measure: str | None = None) -> ChangeReadi
 
     Raises:
         DesignError: a graded measure, fewer than two visits with readings, nobody at the baseline or at the primary
-            visit, or an arm with a single participant.
+            visit, an arm with a single participant, or a covariate that cannot be used.
     """
     protocol = study.protocol
     key = measure or protocol.study.primary_measure
@@ -109,7 +112,8 @@ def readings_for_change(study: Study, measure: str | None = None) -> ChangeReadi
         notes=(*set_apart, *unplaced, *missing),
     )
     _check_answerable(readings, visits[0], protocol)
-    return readings
+    adjusting = adjusting_of_study(study, rows["participant_id"])
+    return replace(readings, adjusting=adjusting, notes=(*readings.notes, *adjusting.notes))
 
 
 def change_visits(protocol: Protocol) -> tuple[tuple[Visit, ...], tuple[str, ...]]:

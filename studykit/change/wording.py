@@ -7,11 +7,12 @@ from typing import Final
 import pandas as pd
 
 from studykit.change.beside import MdcBeside, place_beside, place_in_words
+from studykit.change.contrasts import EACH_ON_ITS_OWN, HOLM
 from studykit.change.model import ChangeModel
 from studykit.change.readings import ChangeReadings
 from studykit.change.terms import FURTHER_IN, TERM_WORDS
 from studykit.data.study import Study
-from studykit.formatting import counted, estimate, level, listed, unit_sign
+from studykit.formatting import counted, estimate, level, listed, percent, unit_sign
 from studykit.protocol import Measure
 
 ANGLE: Final = (
@@ -84,15 +85,7 @@ def difference_cautions(
     study: Study, readings: ChangeReadings, model: ChangeModel, mdc: MdcBeside | None
 ) -> tuple[str, ...]:
     """What a difference between arms does not show."""
-    count = int((model.differences["visit"] == readings.primary_visit).sum())
-    several = (
-        (
-            f"{counted(count, 'comparison')} with one control: each interval stands alone and is not widened for there "
-            "being several.",
-        )
-        if count > 1
-        else ()
-    )
+    several = _several(study, readings, model)
     return (
         *_beside(mdc, readings, study),
         ANGLE,
@@ -101,6 +94,41 @@ def difference_cautions(
         *_secondary(study, readings),
         *_common(study, readings, model),
     )
+
+
+def _several(study: Study, readings: ChangeReadings, model: ChangeModel) -> tuple[str, ...]:
+    """What several comparisons with one control mean for p values and intervals."""
+    count = int((model.differences["visit"] == readings.primary_visit).sum())
+    if count < 2:
+        return ()
+    comparisons = f"{counted(count, 'comparison')} with one control"
+    pairs = (
+        ("The comparisons of two treated arms are further ones, and answer another question.",)
+        if len(model.pairs)
+        else ()
+    )
+    if model.multiplicity == EACH_ON_ITS_OWN:
+        return (f"{comparisons}: each interval stands alone and is not widened for there being several.", *pairs)
+    if model.multiplicity == HOLM:
+        return (
+            f"{comparisons}: p values are adjusted for there being several (Holm's rule); each interval stands alone "
+            "and is not widened, so an interval without zero and an adjusted p may disagree.",
+            *pairs,
+        )
+    return (
+        f"{comparisons}: p values are adjusted and intervals widened so that all of them hold at once with "
+        f"{percent(study.protocol.study.confidence)} confidence.",
+        *pairs,
+    )
+
+
+def several_notes(model: ChangeModel) -> tuple[str, ...]:
+    """A line below a table of differences: whether interval and p are adjusted for several comparisons."""
+    if model.multiplicity == EACH_ON_ITS_OWN or model.differences["arm"].nunique() < 2:
+        return ()
+    if model.multiplicity == HOLM:
+        return ("p is adjusted for several comparisons by Holm's rule; intervals stand alone.",)
+    return ("p and intervals are adjusted so that all comparisons with the control hold at once.",)
 
 
 def change_cautions(
@@ -139,12 +167,42 @@ def methods_words(study: Study, readings: ChangeReadings, model: ChangeModel, *,
         else "Only participants measured at every visit were used, which is valid when who missed a visit had nothing "
         "to do with the angle."
     )
+    families = _families_words(model) if differences else ""
+    means += _adjusting_words(readings)
     return (
         f"The outcome was {readings.outcome_words} ({counted(model.rows, 'row')}, "
         f"{counted(model.participants, 'participant')}). A linear mixed model was fitted by restricted maximum "
-        f"likelihood, {means}, with {_random_words(model, len(readings.arms))} {asked} are given with "
-        f"{level(part.confidence)}s from the standard errors and degrees of freedom of Kenward and Roger (1997, "
-        f"Biometrics 53, 983–997; expected information). {rule}"
+        f"likelihood, {means}, with {_random_words(model, len(readings.arms))} {asked} are given "
+        f"with {level(part.confidence)}s from the standard errors and degrees of freedom of Kenward and Roger (1997, "
+        f"Biometrics 53, 983–997; expected information). {families}{rule}"
+    )
+
+
+def _adjusting_words(readings: ChangeReadings) -> str:
+    """What the means are adjusted for."""
+    adjusting = readings.adjusting
+    if not adjusting.named:
+        return ""
+    strata = " (strata of the allocation)" if adjusting.strata else ""
+    said = [listed(list(adjusting.covariates), most=len(adjusting.covariates))] if adjusting.covariates else []
+    said += [listed(list(adjusting.strata), most=len(adjusting.strata)) + strata] if adjusting.strata else []
+    return f", adjusted for {' and '.join(said)} with effects of their own at every visit and the same in all arms"
+
+
+def _families_words(model: ChangeModel) -> str:
+    """How several comparisons were taken together."""
+    if model.multiplicity == EACH_ON_ITS_OWN or model.differences["arm"].nunique() < 2:
+        return ""
+    if model.multiplicity == HOLM:
+        return (
+            "The p values of the comparisons with the control arm at one visit were adjusted by the step-down rule of "
+            "Holm (1979, Scand. J. Stat. 6, 65–70). "
+        )
+    pairs = " (comparisons of treated arms: Holm's p values and Bonferroni intervals)" if len(model.pairs) else ""
+    return (
+        "The comparisons with the control arm at one visit were taken together: p values and intervals follow from the "
+        "multivariate t distribution with the Kenward–Roger covariance of these comparisons, after Dunnett (1955, J. "
+        f"Am. Stat. Assoc. 50, 1096–1121), each at its own degrees of freedom{pairs}. "
     )
 
 

@@ -28,11 +28,12 @@ class ImportantChange(_Chosen):
 class AnalysisPart(_Chosen):
     """What was decided about the analysis before the data were seen.
 
-    covariates: columns of the participants table that enter the model of change, each with the same slope at every
-        visit and one of its own for each later visit.
+    covariates: columns of the participants table that enter the model of change: numbers with a slope, words with a
+        difference for each word, both of their own at every visit and the same in all arms.
     strata: columns by which people were allocated in blocks; they enter the model like covariates.
-    multiplicity: what is done about several comparisons with one control: "each on its own" leaves them as they are,
-        "holm" adjusts the p values, "together" widens the intervals so that all of them hold at once.
+    multiplicity: what is done about several comparisons with one control at a visit: "each on its own" leaves them as
+        they are, "holm" adjusts the p values and leaves the intervals, "together" adjusts the p values and widens the
+        intervals so that all of them hold at once.
     diary_gaps: a week without any diary row is not known ("missing") or a week without practice ("nothing done").
     enough_adherence: share of the prescribed minutes from which on a participant counts as having done as asked.
     imputations: completed data sets of the multiple imputation.

@@ -51,10 +51,16 @@ def find_structure(terms: tuple[RandomTerm, ...], fixed_count: int) -> Structure
     patterns, pattern_of_row = np.unique(np.column_stack(levels), axis=0, return_inverse=True)
     rows_of_pattern = np.bincount(pattern_of_row.ravel())
 
+    # Terms with the same levels (an intercept and slopes by participant) cut the rows into the same blocks.
+    first_alike = [next(j for j in range(i + 1) if np.array_equal(levels[j], levels[i])) for i in range(len(levels))]
+    known: dict[tuple[int, ...], tuple[np.ndarray, int]] = {}
     best: tuple[float, tuple[int, ...], np.ndarray, int] | None = None
     for size in range(len(terms) + 1):
         for chosen in combinations(range(len(terms)), size):
-            blocks, block_count = _components(patterns, counts, chosen)
+            different = tuple(sorted({first_alike[index] for index in chosen}))
+            if different not in known:
+                known[different] = _components(patterns, counts, different)
+            blocks, block_count = known[different]
             work = _work(blocks, block_count, rows_of_pattern, patterns, terms, counts, chosen, fixed_count)
             if best is None or work < best[0]:
                 best = (work, chosen, blocks, block_count)
