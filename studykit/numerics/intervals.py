@@ -126,3 +126,23 @@ def wilson_interval(successes: float, trials: float, confidence: float) -> tuple
     low = 0.0 if successes == 0 else (centre - half) / scale
     high = 1.0 if successes == trials else (centre + half) / scale
     return low, high
+
+
+def newcombe_interval(
+    successes: float, trials: float, successes_other: float, trials_other: float, confidence: float
+) -> tuple[float, float]:
+    """Interval of a difference of two independent proportions, from the score interval of each.
+
+    With p, l, u and p', l', u' the proportions and their Wilson limits:
+    low = p - p' - sqrt((p - l)^2 + (u' - p')^2), high = p - p' + sqrt((u - p)^2 + (p' - l')^2); within -1 to 1.
+    Source: method 10 of Newcombe (1998), Stat. Med. 17, 873-890.
+
+    Raises:
+        CallError: a count that is no proportion.
+    """
+    low, high = wilson_interval(successes, trials, confidence)
+    low_other, high_other = wilson_interval(successes_other, trials_other, confidence)
+    p, other = successes / trials, successes_other / trials_other
+    down = float(np.hypot(p - low, high_other - other))
+    up = float(np.hypot(high - p, other - low_other))
+    return p - other - down, p - other + up

@@ -80,6 +80,47 @@ def test_wilson_interval_of_all_ends_at_one() -> None:
         intervals.wilson_interval(3, 2, 0.95)
 
 
+@pytest.mark.parametrize(
+    ("counts", "low", "high"),
+    [
+        ((56, 70, 48, 80), 0.0524, 0.3339),
+        ((9, 10, 3, 10), 0.1705, 0.8090),
+        ((6, 7, 2, 7), 0.0582, 0.8062),
+        ((5, 56, 0, 29), -0.0381, 0.1926),
+        ((0, 10, 0, 20), -0.1611, 0.2775),
+        ((10, 10, 0, 20), 0.6791, 1.0000),
+    ],
+)
+def test_difference_of_proportions_as_printed_by_newcombe(
+    counts: tuple[int, int, int, int], low: float, high: float
+) -> None:
+    """Method 10 in table II of Newcombe (1998), Stat. Med. 17, 873-890, recalled from memory; four printed decimals."""
+    assert intervals.newcombe_interval(*counts, 0.95) == pytest.approx((low, high), abs=0.00005)
+
+
+@given(st.integers(0, 40), st.integers(1, 40), st.integers(0, 40), st.integers(1, 40), st.floats(0.6, 0.99))
+def test_difference_of_proportions_stays_on_the_scale_holds_it_and_turns_round(
+    hits: int, misses: int, other_hits: int, other_misses: int, confidence: float
+) -> None:
+    n, m = hits + misses, other_hits + other_misses
+    low, high = intervals.newcombe_interval(hits, n, other_hits, m, confidence)
+    # Sums of squares of numbers of one: rounding at 1e-16, 1e-12 leaves room for the root of a number near zero.
+    assert -1.0 - 1e-12 <= low <= hits / n - other_hits / m + 1e-12
+    assert hits / n - other_hits / m - 1e-12 <= high <= 1.0 + 1e-12
+    back = intervals.newcombe_interval(other_hits, m, hits, n, confidence)
+    assert back == pytest.approx((-high, -low), abs=1e-12)
+
+
+def test_difference_of_proportions_equals_the_one_of_another_library() -> None:
+    """statsmodels 0.15, confint_proportions_2indep(method="newcomb"): the same formula, written by others."""
+    from statsmodels.stats.proportion import confint_proportions_2indep
+
+    for counts in ((56, 70, 48, 80), (3, 24, 17, 24), (0, 12, 5, 30)):
+        ours = intervals.newcombe_interval(*counts, 0.9)
+        theirs = confint_proportions_2indep(*counts, method="newcomb", compare="diff", alpha=0.1)
+        assert ours == pytest.approx(theirs, abs=1e-12)
+
+
 def test_two_sided_z_and_its_refusal() -> None:
     assert intervals.two_sided_z(0.95) == pytest.approx(1.959963984540054, rel=1e-14)
     with pytest.raises(CallError, match="between 0 and 1"):
