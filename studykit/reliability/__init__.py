@@ -9,7 +9,12 @@ from studykit.reliability.error_size import DetectableChange, PrecisionAnswer, p
 from studykit.reliability.form import Form, choose_form
 from studykit.reliability.incomplete import IncompleteAnswer, incomplete
 from studykit.reliability.limits import LimitsAnswer, limits_of_agreement
-from studykit.reliability.study_reliability import MdcForChange, mdc_for_change, reliability_of_study
+from studykit.reliability.study_reliability import (
+    MdcForChange,
+    mdc_for_change,
+    mdc_of_both_limbs,
+    reliability_of_study,
+)
 from studykit.reliability.study_result import ReliabilityResult
 
 __all__ = [
@@ -35,6 +40,7 @@ __all__ = [
     "inter_and_intra",
     "limits_of_agreement",
     "mdc_for_change",
+    "mdc_of_both_limbs",
     "precision",
     "reliability_of_study",
     "variance_components",

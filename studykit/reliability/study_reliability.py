@@ -78,17 +78,41 @@ def mdc_for_change(study: Study) -> MdcForChange:
     Raises:
         DesignError: a graded measure, no repeated readings, or no error to be seen. FitError: no fit to be trusted.
     """
-    key = study.protocol.study.primary_measure
-    readings = readings_for_reliability(study, key)
+    return _mdc(study, readings_for_reliability(study, study.protocol.study.primary_measure), "")
+
+
+def mdc_of_both_limbs(study: Study) -> MdcForChange:
+    """The same MDC for the mean of a participant's two limbs, measured by one rater at one visit.
+
+    What both limbs share (the rater, the person's day) does not average out, so that it is not simply smaller by a
+    factor of √2; it is estimated from the means of both limbs themselves.
+
+    Raises:
+        DesignError: as `mdc_for_change`, or nobody was measured on both sides. FitError: no fit to be trusted.
+    """
+    readings = readings_for_reliability(study, study.protocol.study.primary_measure)
+    both = readings.frame.groupby(["participant_id", "rater_id", "trial"], sort=True, dropna=False)["value"]
+    means = both.agg(["mean", "size"]).reset_index()
+    means = means[means["size"] == 2]
+    if readings.cluster is None or means.empty:
+        raise DesignError(f"Nobody's {readings.measure.name} was measured on both sides{readings.where}.")
+    frame = means.rename(columns={"mean": "value"}).drop(columns="size").assign(side="both")
+    frame = frame.assign(limb=frame["participant_id"]).reset_index(drop=True)
+    one = replace(readings, frame=frame, target=("participant_id",), cluster=None)
+    return _mdc(study, one, " of the mean of both limbs")
+
+
+def _mdc(study: Study, readings: StudyReadings, of_what: str) -> MdcForChange:
     if readings.measure.graded:
         raise DesignError(f"{readings.measure.name} is graded: grades have no minimal detectable change.")
-    averaged = _trials_in_use(study, key)
+    averaged = _trials_in_use(study, readings.key)
     found = precision_of(replace(readings, readings=averaged))
     mdc = next(row for row in found.rows if row.key == "mdc95")
     if not mdc.value > 0.0:
         raise DesignError(f"Readings of {readings.measure.name} agree to the last digit: no error can be seen.")
     of = "single readings" if averaged == 1 else f"means of {averaged} readings"
-    words = f"MDC at {percent(0.95)} {found.where}, for {of}, from readings{readings.where or ' of this study'}"
+    where = readings.where or " of this study"
+    words = f"MDC at {percent(0.95)} {found.where}{of_what}, for {of}, from readings{where}"
     return MdcForChange(mdc.value, mdc.low, mdc.high, study.protocol.study.confidence, words)
 
 

@@ -13,7 +13,7 @@ import pytest
 from studykit.data import Study, open_study
 from studykit.errors import DesignError
 from studykit.protocol import parse_protocol
-from studykit.reliability import ReliabilityResult, mdc_for_change, reliability_of_study
+from studykit.reliability import ReliabilityResult, mdc_for_change, mdc_of_both_limbs, reliability_of_study
 from studykit.result import Result
 from studykit.vocabulary import COLUMNS, FINDING_COLUMNS, MEASUREMENTS, NUMBER_COLUMNS
 
@@ -247,3 +247,27 @@ def test_agreement_to_the_last_digit_is_explained() -> None:
     assert any("agree to the last digit" in note for note in got[0].table().notes)
     with pytest.raises(DesignError, match="no error can be seen"):
         mdc_for_change(made_study(rows, plan=PLAN.format(to="other raters", q=1)))
+
+
+def test_mdc_of_both_limbs_is_that_of_means_made_by_hand() -> None:
+    """Second route: a study whose one reading is the mean of the two limbs."""
+    rows = angles(people=18, sides=2)
+    plan = PLAN.format(to="other raters", q=2)
+    means = rows.groupby(["participant_id", "rater_id", "trial"])["value"].mean().reset_index()
+    got = mdc_of_both_limbs(made_study(rows, plan=plan))
+    by_hand = mdc_for_change(made_study(means.assign(side=None), plan=plan))
+    assert (got.value, got.low, got.high) == pytest.approx((by_hand.value, by_hand.low, by_hand.high), rel=FORMULA)
+    assert "of the mean of both limbs" in got.words
+    # Raters are shared by both limbs and do not average out; the rest does.
+    one = mdc_for_change(made_study(rows, plan=plan)).value
+    assert one / np.sqrt(2.0) < got.value < one
+
+
+def test_mdc_of_both_limbs_leaves_out_who_was_measured_on_one_side() -> None:
+    rows = angles(people=18, sides=2)
+    plan = PLAN.format(to="other raters", q=2)
+    alone = angles(people=3, sides=1, seed=5).assign(side="left", participant_id=lambda d: "Q" + d["participant_id"])
+    both = mdc_of_both_limbs(made_study(pd.concat([rows, alone]), plan=plan))
+    assert both.value == pytest.approx(mdc_of_both_limbs(made_study(rows, plan=plan)).value, rel=FORMULA)
+    with pytest.raises(DesignError, match="was measured on both sides"):
+        mdc_of_both_limbs(made_study(angles(), plan=plan))
