@@ -1,41 +1,23 @@
-"""A new study folder: a protocol that is valid as it stands, empty tables, and a page to read first."""
+"""A new study folder: a protocol that is valid as it stands, a workbook to fill, and a page to read first."""
 
 from __future__ import annotations
 
-import csv
-import io
 import tomllib
 from collections.abc import Callable, Iterator
 from importlib import resources
 from pathlib import Path
 from typing import Final
 
+from studykit.entry import ENTRY_NAME, entry_workbook
 from studykit.errors import CallError, check_choice
 from studykit.protocol import parse_protocol
-from studykit.vocabulary import (
-    COLUMNS,
-    DESIGNS,
-    DIARY,
-    EVENTS,
-    FLOW,
-    MEASUREMENTS,
-    PARTICIPANTS,
-    PRESCRIPTIONS,
-    RATERS,
-    REQUIRED,
-)
+from studykit.vocabulary import DESIGNS
 
-TABLES: Final[dict[str, tuple[str, ...]]] = {
-    "trial": (PARTICIPANTS, RATERS, MEASUREMENTS, DIARY, EVENTS, FLOW),
-    "audit": (PARTICIPANTS, RATERS, MEASUREMENTS, PRESCRIPTIONS, EVENTS),
-    "reliability": (PARTICIPANTS, RATERS, MEASUREMENTS, EVENTS),
-}
-"""Tables that a new study of each design begins with; any other table may be added later."""
 _LEFT_BY_THE_SYSTEM: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 
 
 def start_study(folder: str | Path, *, design: str, progress: Callable[[str], None] | None = None) -> list[Path]:
-    """Make a study folder: study.toml, data/READ_ME_FIRST.txt and one .csv with headings for each table.
+    """Make a study folder: study.toml, data/READ_ME_FIRST.txt and data/entry.xlsx.
 
     Nothing that exists is ever overwritten, and nothing is left behind when the folder cannot be finished.
 
@@ -60,12 +42,12 @@ def start_study(folder: str | Path, *, design: str, progress: Callable[[str], No
     written: list[Path] = []
     try:
         (folder / "data").mkdir(parents=True, exist_ok=True)
-        for name, text in _files(design):
+        for name, content in _files(design):
             if progress is not None:
                 progress(f"writing {name}")
-            with (folder / name).open("x", encoding="utf-8", newline="") as file:
+            with (folder / name).open("xb") as file:
                 written.append(folder / name)
-                file.write(text)
+                file.write(content)
     except (OSError, ValueError) as error:
         _take_back(written, made)
         raise CallError(f"{folder} cannot be written to: {_reason(error)}. Choose another folder.") from None
@@ -85,34 +67,12 @@ def protocol_template(design: str) -> str:
     return _template(f"{design}.toml")
 
 
-def _files(design: str) -> Iterator[tuple[str, str]]:
-    """Name and text of each file of a new study, in the order in which a person needs them."""
+def _files(design: str) -> Iterator[tuple[str, bytes]]:
+    """Name and content of each file of a new study, in the order in which a person needs them."""
     protocol = protocol_template(design)
-    covariates = tuple(parse_protocol(protocol).covariates)
-    yield "study.toml", protocol
-    yield "data/READ_ME_FIRST.txt", _page_to_read(TABLES[design])
-    for table in TABLES[design]:
-        columns = (*COLUMNS[table], *(covariates if table == PARTICIPANTS else ()))
-        yield f"data/{table}.csv", _heading_line(columns)
-
-
-def _page_to_read(tables: tuple[str, ...]) -> str:
-    """The page that comes first, then what the tables and their columns are for; a star marks what must be filled."""
-    content = tomllib.loads(_template("read_me_first.toml"))
-    about = content["tables"]
-    lines = [content["page"], "  A star marks a column that must be filled in every line.\n"]
-    for table in tables:
-        lines.append(f"\n  {table}.csv: {about[table]['about']}\n")
-        for column in COLUMNS[table]:
-            star = "*" if column in REQUIRED[table] else " "
-            lines.append(f"  {star} {column:<18}{about[table][column]}\n")
-    return "".join(lines)
-
-
-def _heading_line(columns: tuple[str, ...]) -> str:
-    line = io.StringIO()
-    csv.writer(line, lineterminator="\r\n").writerow(columns)
-    return line.getvalue()
+    yield "study.toml", protocol.encode()
+    yield "data/READ_ME_FIRST.txt", str(tomllib.loads(_template("read_me_first.toml"))["page"]).encode()
+    yield f"data/{ENTRY_NAME}", entry_workbook(parse_protocol(protocol))
 
 
 def _template(name: str) -> str:

@@ -38,7 +38,8 @@ MAY_IMPORT = {
     "modelling": LEAVES | {"numerics"},
     "protocol": LEAVES,
     "data": LEAVES | {"protocol"},
-    "starting": LEAVES | {"protocol"},
+    "entry": LEAVES | {"protocol"},
+    "starting": LEAVES | {"protocol", "entry"},
     "simulate": LEAVES | {"protocol", "data"},
     "reliability": ANALYSIS,
     "change": ANALYSIS,
@@ -47,7 +48,7 @@ MAY_IMPORT = {
     "report": LEAVES | {"pictures", "protocol", "data", "answers"},
     "archive": LEAVES | {"protocol", "data", "answers", "report"},
 }
-FRONT_DOORS = {"__init__", "__main__", "cli"}
+FRONT_DOORS = {"__init__", "__main__", "cli", "commands"}
 FOREIGN_TO_NUMERICS = {"pandas", "statsmodels", "matplotlib", "seaborn", "pingouin", "pandera", "formulaic"}
 NAMES_THAT_SAY_NOTHING = {"utils", "util", "helpers", "helper", "misc", "common", "tools", "stuff"}
 MODULES = sorted(PACKAGE.rglob("*.py"))

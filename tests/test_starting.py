@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import csv
 import os
 import tomllib
-from importlib import resources
 from pathlib import Path
 
 import pytest
 
+from studykit.data import check_study
+from studykit.entry import ENTRY_NAME, EXAMPLE, HEADING_ROW, PAGES, TABLES, entry_workbook
 from studykit.errors import CallError
-from studykit.protocol import load_protocol
-from studykit.starting import TABLES, protocol_template, start_study
-from studykit.vocabulary import COLUMNS, DESIGNS
+from studykit.protocol import load_protocol, parse_protocol
+from studykit.starting import protocol_template, start_study
+from studykit.vocabulary import DESIGNS
 
 
 @pytest.mark.parametrize("design", DESIGNS)
@@ -25,36 +25,41 @@ def test_a_new_study_has_its_protocol_its_tables_and_a_page_to_read(tmp_path, de
     assert [path.relative_to(folder).as_posix() for path in written] == [
         "study.toml",
         "data/READ_ME_FIRST.txt",
-        *(f"data/{table}.csv" for table in TABLES[design]),
+        "data/entry.xlsx",
     ]
     assert len(said) == len(written)
     protocol = load_protocol(folder / "study.toml")
     assert protocol.study.design == design
-    for table in TABLES[design]:
-        with (folder / "data" / f"{table}.csv").open(encoding="utf-8", newline="") as file:
-            assert list(csv.reader(file)) == [list(COLUMNS[table])]  # headings and nothing else
+    assert (folder / "data" / "entry.xlsx").read_bytes() == entry_workbook(protocol)
 
 
 @pytest.mark.parametrize("design", DESIGNS)
-def test_the_page_to_read_explains_every_column_and_the_dangers(tmp_path, design):
-    start_study(tmp_path, design=design)
+def test_a_new_study_declares_its_workbook_as_it_is(design):
+    intake = parse_protocol(protocol_template(design)).intake
+    assert intake.workbook == ENTRY_NAME
+    assert intake.workbook_heading_row == HEADING_ROW
+    assert intake.ignore_rows_with == (EXAMPLE,)
+    assert intake.ignore_sheets == PAGES
+
+
+@pytest.mark.parametrize("design", DESIGNS)
+def test_a_new_study_holds_no_row_and_nothing_unexplained(tmp_path, design):
+    """The one thing that the check finds is that nothing was entered yet."""
+    start_study(tmp_path / "study", design=design)
+    checked = check_study(tmp_path / "study")
+    assert set(checked.findings["rule"]) == {"table_missing"}
+    assert sum(checked.rows_in.values()) == 0
+    assert set(checked.log["before"]) == {EXAMPLE}
+    assert len(checked.log) == len(TABLES[design])
+
+
+def test_the_page_to_read_names_the_dangers(tmp_path):
+    start_study(tmp_path, design="audit")
     page = (tmp_path / "data" / "READ_ME_FIRST.txt").read_text(encoding="utf-8")
-    for table in TABLES[design]:
-        section = page.partition(f"  {table}.csv: ")[2].partition(".csv: ")[0]
-        for column in COLUMNS[table]:
-            assert f" {column} " in section
     assert "licensed\n  clinician" in page
-    assert "no names" in page
+    assert "Write no names" in page
     assert "no diagnosis" in page
     assert max(len(line) for line in page.splitlines()) < 120
-
-
-def test_every_column_of_the_kit_is_explained_and_no_other():
-    text = resources.files("studykit").joinpath("templates", "read_me_first.toml").read_text(encoding="utf-8")
-    about = tomllib.loads(text)["tables"]
-    assert {table: ("about", *columns) for table, columns in COLUMNS.items()} == {
-        table: tuple(columns) for table, columns in about.items()
-    }
 
 
 @pytest.mark.parametrize("design", DESIGNS)
@@ -75,15 +80,9 @@ def test_every_template_is_packed_with_the_kit():
     assert [path.name for path in needed if path not in packed] == []
 
 
-def test_every_design_begins_with_people_raters_and_readings():
-    assert set(TABLES) == set(DESIGNS)
-    for tables in TABLES.values():
-        assert {"participants", "raters", "measurements"} <= set(tables)
-
-
 def test_an_empty_folder_may_be_used_and_what_a_desktop_leaves_is_ignored(tmp_path):
     (tmp_path / ".DS_Store").write_bytes(b"\0")
-    assert len(start_study(tmp_path, design="audit")) == 2 + len(TABLES["audit"])
+    assert len(start_study(tmp_path, design="audit")) == 3
 
 
 def test_a_folder_that_holds_something_is_refused_untouched(tmp_path):
@@ -133,7 +132,7 @@ def test_nothing_is_left_behind_when_the_disk_refuses_a_file(tmp_path):
     folder = tmp_path / "new" / "study"
 
     def refuse_the_third(sentence: str) -> None:
-        if "participants" in sentence:
+        if "entry" in sentence:
             raise OSError(28, "No space left on device")
 
     with pytest.raises(CallError, match="cannot be written to: no space left on device"):
@@ -143,7 +142,7 @@ def test_nothing_is_left_behind_when_the_disk_refuses_a_file(tmp_path):
 
 def test_nothing_is_left_behind_when_a_person_stops_it(tmp_path):
     def stop_at_the_third(sentence: str) -> None:
-        if "participants" in sentence:
+        if "entry" in sentence:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
