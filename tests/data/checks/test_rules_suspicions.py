@@ -187,7 +187,41 @@ def enrolled_long_ago(rows: Rows) -> set[Line]:
     for position in where(rows, participant_id="P14"):
         rows["measurements"][position]["measured_on"] = None
     rows["diary"] = [row for row in rows["diary"] if row["participant_id"] != "P14"]
-    return {("participants", 3, "enrolled_on", "enrolment_far_from_others")}
+    firsts = [where(rows, participant_id="P14", visit=visit)[0] for visit in ("baseline", "week_6", "week_12")]
+    undated = {("measurements", first, "measured_on", "date_of_reading_missing") for first in firsts}
+    return {("participants", 3, "enrolled_on", "enrolment_far_from_others"), *undated}
+
+
+def diary_twice(rows: Rows) -> set[Line]:
+    rows["diary"].append(dict(rows["diary"][2]))
+    return {("diary", len(rows["diary"]) - 1, "done_on", "diary_row_twice")}
+
+
+def minutes_for_seconds(rows: Rows) -> set[Line]:
+    rows["diary"][4]["hold_s"] = 3600
+    return {("diary", 4, "hold_s", "hold_far_from_prescribed")}
+
+
+def technique_misspelt(rows: Rows) -> set[Line]:
+    for position in (3, 5):
+        rows["diary"][position]["technique"] = "strech"
+    return {("diary", 3, "technique", "technique_not_prescribed")}
+
+
+def event_before_enrolment(rows: Rows) -> set[Line]:
+    rows["events"][0]["happened_on"] = ENROLLED - pd.Timedelta(days=3)
+    return {("events", 0, "happened_on", "event_outside_study")}
+
+
+def event_years_later(rows: Rows) -> set[Line]:
+    rows["events"][0]["happened_on"] = ENROLLED + pd.Timedelta(days=900)
+    return {("events", 0, "happened_on", "event_outside_study")}
+
+
+def readings_without_date(rows: Rows) -> set[Line]:
+    for position in (4, 5):
+        rows["measurements"][position]["measured_on"] = None
+    return {("measurements", 4, "measured_on", "date_of_reading_missing")}
 
 
 SEEDED: dict[str, Callable[[Rows], set[Line]]] = {
@@ -213,6 +247,12 @@ SEEDED: dict[str, Callable[[Rows], set[Line]]] = {
         height_for_mass,
         not_randomised,
         enrolled_long_ago,
+        diary_twice,
+        minutes_for_seconds,
+        technique_misspelt,
+        event_before_enrolment,
+        event_years_later,
+        readings_without_date,
     )
 }
 
@@ -239,6 +279,23 @@ def test_the_clean_studies_that_come_with_the_kit_raise_nothing(name: str) -> No
     result = check_gathered(gathered_from(from_plain_csv(folder, protocol)), protocol)
     assert result.findings.empty
     assert result.study is not None
+
+
+def test_practising_twice_a_day_is_no_copy_where_it_is_asked_for_or_usual() -> None:
+    rows = clean_rows(people=30)
+    rows["prescriptions"][0]["sessions_per_day"] = 2
+    rows["diary"].append(dict(rows["diary"][0]))
+    assert checked(rows).findings.empty
+    rows = clean_rows(people=30)
+    rows["diary"] += [dict(row) for row in rows["diary"] if row["participant_id"] == "P11"]
+    assert checked(rows).findings.empty
+
+
+def test_a_misspelt_technique_is_told_with_the_word_that_was_meant() -> None:
+    rows = clean_rows(people=30)
+    technique_misspelt(rows)
+    message = checked(rows).findings["message"].iloc[0]
+    assert message == "2 rows name a technique that nobody was asked to do; did you mean 'stretch'?"
 
 
 def test_the_same_rater_need_not_see_a_participant_twice() -> None:

@@ -10,9 +10,9 @@ import pandas as pd
 
 from studykit.data.checks.rules.given import Given, as_days, date_text
 from studykit.data.findings import joined
-from studykit.vocabulary import DIARY, ERROR, MEASUREMENTS, PARTICIPANTS, SUSPICION
+from studykit.vocabulary import DIARY, ERROR, EVENTS, MEASUREMENTS, PARTICIPANTS, SUSPICION
 
-DATE_COLUMN = {MEASUREMENTS: "measured_on", DIARY: "done_on", "events": "happened_on"}
+DATE_COLUMN = {MEASUREMENTS: "measured_on", DIARY: "done_on", EVENTS: "happened_on"}
 RULE_BEFORE = {MEASUREMENTS: "measured_before_enrolment", DIARY: "diary_before_enrolment"}
 RULE_LOST = {MEASUREMENTS: "measured_after_loss", DIARY: "diary_after_withdrawal"}
 LONGEST_DELAY_DAYS = 366.0
@@ -103,6 +103,56 @@ def outside_window(given: Given) -> pd.DataFrame:
         severity=SUSPICION,
         message=[f"Study day {int(day[i])}; the window is day {opens[i]:g} to {closes[i]:g}." for i in outside],
         what_to_do="Check the date and the visit; if both are right, leave it: the reading is used.",
+    )
+
+
+def event_outside_the_study(given: Given) -> pd.DataFrame:
+    """An event before the participant's enrolment, or more than a year past the last visit.
+
+    The row stays: an event is counted even when its date is wrong.
+    """
+    day = study_day(given, EVENTS)
+    last = max((visit.latest_day for visit in given.protocol.visits), default=np.inf) + LONGEST_DELAY_DAYS
+    outside = np.flatnonzero((day < 0) | (day > last))
+    return given.report(
+        EVENTS,
+        given.tables[EVENTS].index.to_numpy()[outside],
+        column="happened_on",
+        rule="event_outside_study",
+        severity=SUSPICION,
+        message=[
+            f"This is {int(-day[i])} days before the participant was enrolled."
+            if day[i] < 0
+            else f"This is {int(day[i])} days after enrolment, more than a year past the last visit."
+            for i in outside
+        ],
+        what_to_do="Check this date and the date of enrolment; the event is counted all the same.",
+    )
+
+
+def reading_without_date(given: Given) -> pd.DataFrame:
+    """`measured_on` left empty in a table that has it elsewhere; the first such row of each visit is shown."""
+    rows = given.tables[MEASUREMENTS]
+    undated = rows["measured_on"].isna()
+    if undated.all() or not undated.any():
+        return joined([])
+    lacking = rows[undated]
+    groups = lacking.groupby("visit", sort=False, dropna=False)
+    firsts = lacking[~lacking.duplicated("visit")]
+    counts = groups["participant_id"].transform("size").loc[firsts.index]
+    return given.report(
+        MEASUREMENTS,
+        firsts.index.to_numpy(),
+        column="measured_on",
+        rule="date_of_reading_missing",
+        severity=SUSPICION,
+        message=[
+            "Other readings have a date; this one does not."
+            if count == 1
+            else f"Other readings have a date; {count} of this visit do not, this one first."
+            for count in counts
+        ],
+        what_to_do="Fill in the day; without it nobody can tell whether the visit was in its window.",
     )
 
 

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from studykit.data.checks.rules import completeness, course, dates, habits, people
+from studykit.data.checks.rules import completeness, course, dates, habits, people, practice
 from studykit.data.checks.rules.between_visits import VisitMeans, jumps, swapped_sides, visit_means
 from studykit.data.checks.rules.given import Given
 from studykit.data.checks.rules.readings import Cells, Readings, cells_of, readings_of
@@ -71,6 +71,9 @@ def suspicions(given: Given) -> pd.DataFrame:
             people.rater_not_planned(given),
             course.stage_without_its_cause(given),
             dates.outside_window(given),
+            dates.reading_without_date(given),
+            dates.event_outside_the_study(given),
+            practice.diary_suspicions(given),
             _about_values(given, readings, cells),
             _about_raters(given, readings, cells),
             completeness.missing_trials(given, readings, cells),
