@@ -6,6 +6,7 @@ import fcntl
 import json
 import os
 import pty
+import re
 import shutil
 import struct
 import subprocess
@@ -15,7 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from studykit.cli import CALLED_WRONGLY, CLEAN, PROBLEMS, main
+from studykit.cli import main
+from studykit.commands.speaking import CALLED_WRONGLY, CLEAN, PROBLEMS
 
 ROOT = Path(__file__).parent.parent
 KNEE = ROOT / "synthetic_data" / "knee_goniometer"
@@ -161,3 +163,45 @@ def test_results_name_what_they_were_made_of(knee: Path) -> None:
     assert document["provenance"]["versions"]["studykit"]
     assert any(key.startswith("reliability.") for key in document["answers"])
     assert not any(key.startswith("reliability") for key in document["unanswered"])
+
+
+def test_report_prints_in_another_style_and_says_where_the_time_goes(
+    knee: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["--decimal-mark", ",", "--language", "de", "--figure-width-mm", "150", "--timings"]
+    assert main(["report", str(knee), *words]) == CLEAN
+    said = capsys.readouterr().out
+    steps = [line for line in said.splitlines() if re.match(r" *\d+\.\d\d s  ", line)]
+    assert steps[-1].endswith("All")
+    assert any("How well is it measured?" in line for line in steps)
+    table = (knee / "results" / "tables" / "md" / "reliability.md").read_text(encoding="utf-8")
+    assert "Reliabilität und Messfehler" in table
+    assert re.search(r"\d,\d", table)
+    assert "150" in (knee / "results" / "figures" / "captions.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "word"),
+    [("--language", "xx", "language"), ("--figure-width-mm", "5", "width of figures"), ("--legend", "", "inside")],
+)
+def test_a_style_that_cannot_be_is_one_sentence(
+    knee: Path, option: str, value: str, word: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    value = value or str(knee / "legend.csv")
+    assert main(["report", str(knee), option, value]) == CALLED_WRONGLY
+    complaint = capsys.readouterr().err
+    assert word in complaint
+    assert complaint.count("\n") == 1
+
+
+def test_report_writes_a_legend_outside_the_study(knee: Path, tmp_path: Path) -> None:
+    readings = knee / "data" / "measurements.csv"
+    people = knee / "data" / "participants.csv"
+    for file in (readings, people):
+        text = file.read_text(encoding="utf-8")
+        code = text.splitlines()[1].split(",")[0]
+        file.write_text(re.sub(rf"^{code}(?=,|$)", "Zebedee Quillfeather", text, flags=re.MULTILINE), encoding="utf-8")
+    legend = tmp_path / "legend.csv"
+    assert main(["report", str(knee), "--legend", str(legend)]) == CLEAN
+    assert "participant_id,Zebedee Quillfeather,participant 1" in legend.read_text(encoding="utf-8")
+    assert "Zebedee" not in (knee / "results" / "report.html").read_text(encoding="utf-8")

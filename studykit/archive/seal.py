@@ -16,6 +16,7 @@ from studykit.archive.payload import Packed, payload_of, sealing_of
 from studykit.archive.recompute import Recomputed, recompute, write_study_folder
 from studykit.archive.tables import csv_tables
 from studykit.data import check_study
+from studykit.data.sharing.legend import check_place_of_legend, pseudonyms_of, write_legend
 from studykit.data.sharing.privacy import IDENTIFIERS, Concern, concerns_of
 from studykit.data.sharing.shareable import CALENDAR, STUDY_DAYS, Sharing, one_way_out, shareable
 from studykit.data.study import Study
@@ -33,6 +34,7 @@ def seal_study(
     to: str | Path | None = None,
     dates: str = CALENDAR,
     pseudonyms: str | Path | None = None,
+    legend: str | Path | None = None,
     leave_out: Sequence[str] = (),
     coarsen: Mapping[str, float] | None = None,
     looked_at: Sequence[str] = (),
@@ -50,6 +52,7 @@ def seal_study(
         dates: "calendar", or "study days" to count every date from its participant's enrolment.
         pseudonyms: file with a secret key, kept outside the study folder and outside the seal; codes of participants
             and raters become keyed pseudonyms (HMAC-SHA256). `new_key` makes one.
+        legend: a .csv to write outside the study folder, which says which code became which pseudonym; needs a key.
         leave_out: "table.column" of columns that are left out.
         coarsen: "participants.column" -> width of bands, such as {"participants.age_years": 10}.
         looked_at: "table.column" of columns that a person has read and found free of identifiers; written in the seal.
@@ -73,6 +76,10 @@ def seal_study(
         coarsen=dict(coarsen or {}),
         looked_at=tuple(looked_at),
     )
+    if legend is not None:
+        if sharing.key is None:
+            raise CallError("A legend says which code became which pseudonym; without a key there are none.")
+        check_place_of_legend(Path(legend), folder)
     day = date_of_seal(dated)
     checked = check_study(folder, progress=progress)
     if checked.study is None:
@@ -85,6 +92,8 @@ def seal_study(
     packed = Packed(again.results, environment(again.results), sealing_of(checked.study, sharing), day)
     bag = bag_of(payload_of(again.study, packed), dated=day, software=f"studykit {packed.environment['studykit']}")
     _write(zip_of(bag), target)
+    if legend is not None and sharing.key is not None:
+        write_legend(pseudonyms_of(checked.study, sharing.key), Path(legend))
     return target
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from studykit.answers import Section, answer
 from studykit.data import Checked, check_study, write_check
-from studykit.data.sharing.presenting import presentable
+from studykit.data.sharing.legend import check_place_of_legend, write_legend
+from studykit.data.sharing.presenting import PresentableStudy, presentable
 from studykit.errors import DataError
 from studykit.pictures.theme import PAGE_WIDTH_MM
 from studykit.report.figures import by_key, figures_of
@@ -35,6 +36,7 @@ def write_report(
     *,
     style: PrintStyle = ENGLISH,
     figure_width_mm: float = PAGE_WIDTH_MM,
+    legend: str | Path | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Written:
     """Check a study, compute every answer and put a new results/ in place of the old one.
@@ -43,14 +45,18 @@ def write_report(
         folder: the study folder.
         style: decimal mark and words of the tables and of report.docx (`print_style.print_style`).
         figure_width_mm: width of the pictures in figures/, such as the column of a journal.
+        legend: a .csv to write outside the study folder, which says what the report calls "participant 1" and the like
+            where codes or words look like something that identifies a person; None writes none.
         progress: called with the title of each step before it is taken.
 
     Raises:
-        CallError: a width that no picture can have.
+        CallError: a width that no picture can have, or a legend in a place where it must not be.
         ProtocolError: study.toml cannot be used.
         DataError: no report can be made from these files; the findings are written all the same.
     """
     folder = Path(folder)
+    if legend is not None:
+        check_place_of_legend(Path(legend), folder)
     checked = check_study(folder, progress=progress)
     study = checked.study
     if study is None:
@@ -80,4 +86,6 @@ def write_report(
             figure_width_mm=figure_width_mm,
             progress=progress,
         )
+    if legend is not None:
+        write_legend(study.legend if isinstance(study, PresentableStudy) else {}, Path(legend))
     return Written(target / "report.html", checked, sections)

@@ -262,3 +262,17 @@ def test_a_study_that_cannot_be_checked_is_not_sealed(tmp_path: Path) -> None:
     (study / "data" / "measurements.csv").unlink()
     with pytest.raises(DataError, match="studykit check"):
         seal_study(study)
+
+
+def test_a_legend_of_the_pseudonyms_is_written_outside_the_study(tmp_path: Path) -> None:
+    study = reliability_folder(tmp_path / "study")
+    with pytest.raises(CallError, match="without a key there are none"):
+        seal_study(study, legend=tmp_path / "legend.csv")
+    key = new_key(tmp_path / "key")
+    sealed = seal_study(study, to=tmp_path / "seal.zip", pseudonyms=key, legend=tmp_path / "legend.csv")
+    lines = (tmp_path / "legend.csv").read_text(encoding="utf-8").splitlines()[1:]
+    shown = {line.split(",")[2] for line in lines if line.startswith("participant_id,")}
+    people = opened(sealed)["data/participants.csv"].decode().splitlines()[1:]
+    assert {line.split(",")[0] for line in people} == shown
+    with pytest.raises(CallError, match="never overwritten"):
+        seal_study(study, pseudonyms=key, legend=tmp_path / "legend.csv")

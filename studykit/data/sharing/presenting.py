@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import pandas as pd
@@ -20,9 +21,11 @@ class PresentableStudy(Study):
 
     Attributes:
         read_sha256: hash of the rows as they were read.
+        legend: column -> {word as it was read -> label}.
     """
 
     read_sha256: str = ""
+    legend: Mapping[str, Mapping[str, str]] = field(default_factory=dict, repr=False)
 
     @cached_property
     def data_sha256(self) -> str:
@@ -53,7 +56,13 @@ def presentable(study: Study) -> Study:
     raters = tuple(labels.get("rater_id", {}).get(code, code) for code in study.protocol.raters)
     protocol = study.protocol.model_copy(update={"raters": raters})
     return PresentableStudy(
-        protocol, tables, study.findings, study.rows_in, study.rows_set_aside, read_sha256=study.data_sha256
+        protocol,
+        tables,
+        study.findings,
+        study.rows_in,
+        study.rows_set_aside,
+        read_sha256=study.data_sha256,
+        legend=labels,
     )
 
 

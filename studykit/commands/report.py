@@ -1,0 +1,79 @@
+"""`studykit report`: check the data, compute every answer, write the report."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from studykit.commands.speaking import (
+    CHECK_STEPS,
+    EXIT_CODES,
+    REPORT_STEPS,
+    Commands,
+    need_study_folder,
+    progress_bar,
+    say,
+    show_findings,
+)
+from studykit.commands.timings import Timings, both
+
+
+def add(commands: Commands) -> None:
+    """The words of this command."""
+    report = commands.add_parser(
+        "report",
+        help="check the data, compute every answer, write results/report.html",
+        description="Check the data, compute every answer and write results/report.html.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    report.add_argument("folder", type=Path, metavar="FOLDER", help="a study folder: study.toml and data/")
+    report.add_argument(
+        "--decimal-mark", choices=(".", ","), default=".", help="mark in the tables and in report.docx (default: point)"
+    )
+    report.add_argument(
+        "--language",
+        default="en",
+        metavar="CODE",
+        help="words of the tables: en (default) or de; sentences stay en",
+    )
+    report.add_argument(
+        "--figure-width-mm", type=float, metavar="MM", help="width of the pictures in figures/, such as a column (85)"
+    )
+    report.add_argument(
+        "--legend",
+        type=Path,
+        metavar="FILE",
+        help="a .csv outside FOLDER that says which code the report calls 'participant 1'",
+    )
+    report.add_argument("--timings", action="store_true", help="say which steps take longest")
+    report.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    timings = Timings() if options.timings else None
+    from studykit.pictures.theme import PAGE_WIDTH_MM
+    from studykit.report import write_report
+    from studykit.report.print_style import print_style
+
+    need_study_folder(options.folder)
+    with progress_bar("Report", most_steps=CHECK_STEPS + REPORT_STEPS) as tell:
+        written = write_report(
+            options.folder,
+            style=print_style(decimal_mark=options.decimal_mark, language=options.language),
+            figure_width_mm=PAGE_WIDTH_MM if options.figure_width_mm is None else options.figure_width_mm,
+            legend=options.legend,
+            progress=both(tell, timings.next if timings is not None else None),
+        )
+    for section in written.sections:
+        for result in section.results:
+            say(f"• {result.headline}")
+        for item in section.unanswered:
+            say(f"• {item.title} {item.reason}")
+    code = show_findings(written.checked.findings, written.page.parent, most=5)
+    say(f"Report: {written.page}")
+    if options.legend is not None:
+        say(f"Legend: {options.legend}. It holds codes that may tell who is who; keep it with the data.")
+    for line in timings.lines() if timings is not None else ():
+        say(line)
+    return code
