@@ -205,3 +205,15 @@ def test_report_writes_a_legend_outside_the_study(knee: Path, tmp_path: Path) ->
     assert main(["report", str(knee), "--legend", str(legend)]) == CLEAN
     assert "participant_id,Zebedee Quillfeather,participant 1" in legend.read_text(encoding="utf-8")
     assert "Zebedee" not in (knee / "results" / "report.html").read_text(encoding="utf-8")
+
+
+def test_truth_of_another_trial_or_of_none_is_one_sentence(
+    knee: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ferry = AUDIT.parent / "ferry_trial" / "truth.toml"
+    assert main(["report", str(knee), "--truth", str(ferry)]) == PROBLEMS
+    assert "Only made-up data have a known truth" in capsys.readouterr().err
+    nonsense = tmp_path / "truth.toml"
+    nonsense.write_text("participants = -3\n", encoding="utf-8")
+    assert main(["report", str(knee), "--truth", str(nonsense)]) == CALLED_WRONGLY
+    assert "cannot be read as the truth" in capsys.readouterr().err

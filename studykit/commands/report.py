@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from studykit.commands.speaking import (
     CHECK_STEPS,
@@ -16,6 +18,11 @@ from studykit.commands.speaking import (
     show_findings,
 )
 from studykit.commands.timings import Timings, both
+from studykit.errors import CallError
+
+if TYPE_CHECKING:
+    from studykit.answers import Section
+    from studykit.data import Study
 
 
 def add(commands: Commands) -> None:
@@ -46,6 +53,7 @@ def add(commands: Commands) -> None:
         metavar="FILE",
         help="a .csv outside FOLDER that says which code the report calls 'participant 1'",
     )
+    report.add_argument("--truth", type=Path, metavar="FILE", help="truth.toml of a made-up trial: was it covered?")
     report.add_argument("--timings", action="store_true", help="say which steps take longest")
     report.set_defaults(run=run)
 
@@ -63,6 +71,7 @@ def run(options: argparse.Namespace) -> int:
             style=print_style(decimal_mark=options.decimal_mark, language=options.language),
             figure_width_mm=PAGE_WIDTH_MM if options.figure_width_mm is None else options.figure_width_mm,
             legend=options.legend,
+            further=None if options.truth is None else _truth_section(options.truth),
             progress=both(tell, timings.next if timings is not None else None),
         )
     for section in written.sections:
@@ -77,3 +86,21 @@ def run(options: argparse.Namespace) -> int:
     for line in timings.lines() if timings is not None else ():
         say(line)
     return code
+
+
+def _truth_section(file: Path) -> Callable[[Study, tuple[Section, ...]], Section]:
+    """The truth of a made-up trial beside what its report estimated, as a section of that report."""
+    from studykit.answers import Section
+    from studykit.simulate import TrialTruth
+    from studykit.simulate.beside import truth_beside
+
+    try:
+        truth = TrialTruth.load(file)
+    except (OSError, ValueError) as trouble:
+        raise CallError(f"{file} cannot be read as the truth of a made-up trial ({type(trouble).__name__}).") from None
+
+    def section(study: Study, sections: tuple[Section, ...]) -> Section:
+        results = {result.key: result for part in sections for result in part.results}
+        return Section("truth", "Was the truth found?", (truth_beside(truth, study, results),), ())
+
+    return section

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from studykit.answers import Section, answer
-from studykit.data import Checked, check_study, write_check
+from studykit.data import Checked, Study, check_study, write_check
 from studykit.data.sharing.legend import check_place_of_legend, write_legend
 from studykit.data.sharing.presenting import PresentableStudy, presentable
 from studykit.errors import DataError
@@ -37,6 +37,7 @@ def write_report(
     style: PrintStyle = ENGLISH,
     figure_width_mm: float = PAGE_WIDTH_MM,
     legend: str | Path | None = None,
+    further: Callable[[Study, tuple[Section, ...]], Section] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Written:
     """Check a study, compute every answer and put a new results/ in place of the old one.
@@ -47,6 +48,7 @@ def write_report(
         figure_width_mm: width of the pictures in figures/, such as the column of a journal.
         legend: a .csv to write outside the study folder, which says what the report calls "participant 1" and the like
             where codes or words look like something that identifies a person; None writes none.
+        further: one more section made from the study and its answers, printed behind them and in no seal.
         progress: called with the title of each step before it is taken.
 
     Raises:
@@ -65,6 +67,8 @@ def write_report(
         )
     study = presentable(study)
     sections = answer(study, progress=progress)
+    if further is not None:
+        sections = (*sections, further(study, sections))
     if progress is not None:
         progress("Drawing the figures and writing the page")
     target = folder / RESULTS
