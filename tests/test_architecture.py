@@ -43,6 +43,7 @@ MAY_IMPORT = {
     "simulate": LEAVES | {"protocol", "data"},
     "reliability": ANALYSIS,
     "change": ANALYSIS,
+    "planning": ANALYSIS | {"change"},
     "sample": LEAVES | {"protocol", "data"},
     "answers": LEAVES | {"protocol", "data", "reliability", "change", "sample"},
     "report": LEAVES | {"pictures", "protocol", "data", "answers"},

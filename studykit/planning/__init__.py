@@ -1,0 +1,1 @@
+"""How many, how often, in what order? What follows from the numbers that a protocol supposes."""
