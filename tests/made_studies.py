@@ -1,4 +1,4 @@
-"""Small studies made of arrays, for the tests of this room; every person in them is invented."""
+"""Small studies made of arrays, for the tests of change and of single people; every person in them is invented."""
 
 from __future__ import annotations
 
