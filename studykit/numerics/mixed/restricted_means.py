@@ -1,6 +1,6 @@
 """The same mixed model with its fixed effects held to a subspace: many mean models from one set of cross-products.
 
-A model with fixed effects X b, X (n, p), is the whole; a smaller model has b = C c, C (p, r). With the orthonormal basis
+A model with fixed effects X b, X (n, p), is the whole; a smaller one has b = C c, C (p, r). With the orthonormal basis
 of the whole (X = Q R), R C = T U (QR) and [Q, y] its columns,
 
     N_C = B' N B,   B = [ T , (I - T T') Q'y ; 0 , 1 ]
@@ -39,7 +39,7 @@ class RestrictedFit:
         beta: (p,) C c, the fixed effects of the whole.
         deviance: -2 log-likelihood with all constants.
         parameters: number of fixed effects and of covariance parameters, the residual variance among them.
-        score: (p,) X' V^-1 (y - X b), the slope of the log-likelihood by the fixed effects of the whole; zero along C.
+        free_beta, free_covariance: (p,) and (p, p) what the whole would have at the same covariance parameters.
         factor: (f,) where the search ended, from which a neighbour may begin.
         made: what Kenward–Roger and Satterthwaite need, for the coefficients.
     """
@@ -51,9 +51,16 @@ class RestrictedFit:
     beta: np.ndarray
     deviance: float
     parameters: int
-    score: np.ndarray
+    free_beta: np.ndarray
+    free_covariance: np.ndarray
     factor: np.ndarray
     made: Ingredients
+
+    @property
+    def score(self) -> np.ndarray:
+        """(p,) X' V^-1 (y - X b), the slope of the log-likelihood by the fixed effects of the whole; zero along C."""
+        slope: np.ndarray = np.linalg.solve(self.free_covariance, self.free_beta - self.beta)
+        return slope
 
 
 class RestrictedMeans:
@@ -93,6 +100,7 @@ class RestrictedMeans:
         s2 = residual_variance(point, design, reml=reml)
         inverse_root = np.linalg.inv(design.x_root)
         coefficients = inverse_root @ (looks.start + point.beta)
+        free_beta, free_covariance = self._free(point.gamma, s2)
         return RestrictedFit(
             method=method,
             constraint=constraint,
@@ -101,16 +109,16 @@ class RestrictedMeans:
             beta=constraint @ coefficients,
             deviance=full_deviance(point, design, s2, reml=reml)[0],
             parameters=constraint.shape[1] + len(design.components.items) + 1,
-            score=self._score(point.gamma, constraint @ coefficients, s2),
+            free_beta=free_beta,
+            free_covariance=free_covariance,
             factor=optimum.factor,
             made=ingredients(point, design, coefficients, reml=reml),
         )
 
-    def _score(self, gamma: np.ndarray, beta: np.ndarray, s2: float) -> np.ndarray:
-        whole, root = self._looks.at(gamma), self._looks.design.x_root
-        apart = self._looks.response.start[:, 0] + whole.beta - root @ beta
-        slope: np.ndarray = root.T @ np.linalg.solve(whole.phi, apart) / s2
-        return slope
+    def _free(self, gamma: np.ndarray, s2: float) -> tuple[np.ndarray, np.ndarray]:
+        whole, inverse_root = self._looks.at(gamma), np.linalg.inv(self._looks.design.x_root)
+        beta = inverse_root @ (self._looks.response.start[:, 0] + whole.beta)
+        return beta, s2 * inverse_root @ whole.phi @ inverse_root.T
 
     @staticmethod
     def _optimum(looks: _RestrictedLooks, start: np.ndarray, *, reml: bool) -> Optimum:
