@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from studykit.commands.printer import printer
 from studykit.commands.speaking import (
     CHECK_STEPS,
     EXIT_CODES,
@@ -60,17 +61,18 @@ def add(commands: Commands) -> None:
 
 def run(options: argparse.Namespace) -> int:
     timings = Timings() if options.timings else None
-    from studykit.pictures.theme import PAGE_WIDTH_MM
-    from studykit.report import write_report
-    from studykit.report.print_style import print_style
-
     need_study_folder(options.folder)
-    with progress_bar("Report", most_steps=CHECK_STEPS + REPORT_STEPS) as tell:
+    with printer() as second, progress_bar("Report", most_steps=CHECK_STEPS + REPORT_STEPS) as tell:
+        from studykit.pictures.theme import PAGE_WIDTH_MM
+        from studykit.report import write_report
+        from studykit.report.print_style import print_style
+
         written = write_report(
             options.folder,
             style=print_style(decimal_mark=options.decimal_mark, language=options.language),
             figure_width_mm=PAGE_WIDTH_MM if options.figure_width_mm is None else options.figure_width_mm,
             legend=options.legend,
+            printer=second,
             further=None if options.truth is None else _truth_section(options.truth),
             progress=both(tell, timings.next if timings is not None else None),
         )

@@ -24,7 +24,7 @@ from __future__ import annotations
 import hashlib
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from html import escape
@@ -260,6 +260,14 @@ class Drawing:
     def pdf(self) -> bytes:
         """The picture as PDF with its fonts inside."""
         return self._bytes("pdf", metadata=dict.fromkeys(("CreationDate", "Creator", "Producer")))
+
+    def kept(self) -> dict[str, bytes]:
+        """What was written so far, to be handed to the same drawing in another process."""
+        return dict(self._written)
+
+    def keep(self, written: Mapping[str, bytes]) -> None:
+        """Take what a copy of this drawing has written in another process; the bytes are the same."""
+        self._written.update(written)
 
     def _bytes(self, ending: str, *, metadata: dict[str, None], dpi: int | None = None) -> bytes:
         key = f"{ending} {dpi}"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
+from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -10,14 +12,15 @@ from typing import Final
 from studykit.answers import Section
 from studykit.errors import CallError
 from studykit.formatting import NO_BREAK, number
+from studykit.pictures.printing import DPI, printed
 from studykit.pictures.theme import MM_PER_INCH, PAGE_WIDTH_MM, Drawing, drawing_style, legend_below
 from studykit.report.writers.markdown import markdown_escaped
 from studykit.result import Result
 
 NARROWEST_MM: Final = 60.0
 WIDEST_MM: Final = 300.0
-DPI: Final = 300
-"""Dots per inch of a .png, the usual least of journals for pictures with letters."""
+Printing = Future[dict[str, bytes]]
+"""A picture that is being printed in another process: format -> bytes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +82,20 @@ def write_figures(figures: Sequence[Figure], folder: Path) -> list[Path]:
     captions = folder / "captions.md"
     captions.write_text(_captions(figures), encoding="utf-8")
     return [*written, captions]
+
+
+def start_printing(figures: Sequence[Figure], printer: Executor | None) -> list[Printing]:
+    """Begin to print the pictures in another process, while this one goes on; without a printer nothing is begun."""
+    if printer is None:
+        return []
+    return [printer.submit(printed, figure.drawing) for figure in figures]
+
+
+def finish_printing(figures: Sequence[Figure], begun: Sequence[Printing]) -> None:
+    """Take what was printed elsewhere. A printer that broke costs time only: what is missing is printed here."""
+    for figure, future in zip(figures, begun, strict=False):
+        with contextlib.suppress(BrokenExecutor):
+            figure.drawing.keep(future.result())
 
 
 def by_key(figures: Sequence[Figure]) -> Mapping[str, Drawing]:

@@ -11,7 +11,7 @@ from studykit.data import Checked, Study
 from studykit.pictures.theme import PAGE_WIDTH_MM
 from studykit.report.document import report_document
 from studykit.report.facts import facts_of
-from studykit.report.figures import Figure, by_key, figures_of, write_figures
+from studykit.report.figures import Figure, Printing, by_key, figures_of, finish_printing, write_figures
 from studykit.report.guideline_tables import guideline_tables
 from studykit.report.paper_tables import all_tables, paper_tables
 from studykit.report.print_style import ENGLISH, PrintStyle
@@ -27,6 +27,7 @@ def write_paper(
     document: Mapping[str, Any],
     *,
     figures: Sequence[Figure],
+    begun: Sequence[Printing] = (),
     style: PrintStyle = ENGLISH,
     figure_width_mm: float = PAGE_WIDTH_MM,
     progress: Callable[[str], None] | None = None,
@@ -40,6 +41,7 @@ def write_paper(
         sections: all answers, in order.
         document: results.json as plain values; every number of a sentence is taken from it.
         figures: every picture at the width of a page, for report.docx.
+        begun: what `start_printing` began with these pictures.
         style: decimal mark and words of tables and report.docx.
         figure_width_mm: width of the pictures in figures/.
         progress: called with the title of each part before it is written.
@@ -49,9 +51,7 @@ def write_paper(
         DataError: a sentence needs a number that is not there.
     """
     tell = progress or (lambda _title: None)
-    tell("Writing the figures")
     as_asked = figures if figure_width_mm == PAGE_WIDTH_MM else figures_of(sections, width_mm=figure_width_mm)
-    write_figures(as_asked, folder / "figures")
     tell("Writing the tables")
     facts = facts_of(
         study, sections, used=sum(checked.rows_used.values()), set_aside=sum(checked.rows_set_aside.values())
@@ -65,6 +65,9 @@ def write_paper(
     (words / "methods.md").write_text(methods_markdown(text), encoding="utf-8")
     (words / "results.md").write_text(results_markdown(text), encoding="utf-8")
     (words / "results_numbers.csv").write_text(numbers_csv(text), encoding="utf-8")
+    tell("Writing the figures")
+    finish_printing(figures, begun)
+    write_figures(as_asked, folder / "figures")
     tell("Writing report.docx")
     paper = paper_tables(study, sections)
     (folder / "report.docx").write_bytes(

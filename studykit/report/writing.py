@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from studykit.data.sharing.legend import check_place_of_legend, write_legend
 from studykit.data.sharing.presenting import PresentableStudy, presentable
 from studykit.errors import DataError
 from studykit.pictures.theme import PAGE_WIDTH_MM
-from studykit.report.figures import by_key, figures_of
+from studykit.report.figures import by_key, figures_of, start_printing
 from studykit.report.numbers import as_json, results_document
 from studykit.report.page import report_page
 from studykit.report.paper import write_paper
@@ -38,6 +39,7 @@ def write_report(
     figure_width_mm: float = PAGE_WIDTH_MM,
     legend: str | Path | None = None,
     further: Callable[[Study, tuple[Section, ...]], Section] | None = None,
+    printer: Executor | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Written:
     """Check a study, compute every answer and put a new results/ in place of the old one.
@@ -49,6 +51,7 @@ def write_report(
         legend: a .csv to write outside the study folder, which says what the report calls "participant 1" and the like
             where codes or words look like something that identifies a person; None writes none.
         further: one more section made from the study and its answers, printed behind them and in no seal.
+        printer: another process in which pictures are printed meanwhile; the files hold the same bytes without one.
         progress: called with the title of each step before it is taken.
 
     Raises:
@@ -75,6 +78,7 @@ def write_report(
     with new_folder_for(target) as fresh:
         write_check(checked, fresh)
         figures = figures_of(sections)
+        begun = start_printing(figures, printer)
         page = report_page(checked, study, sections, drawings=by_key(figures))
         (fresh / "report.html").write_text(page, encoding="utf-8")
         document = results_document(checked, sections)
@@ -86,6 +90,7 @@ def write_report(
             sections,
             document,
             figures=figures,
+            begun=begun,
             style=style,
             figure_width_mm=figure_width_mm,
             progress=progress,

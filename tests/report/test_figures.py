@@ -7,7 +7,10 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -21,8 +24,9 @@ from studykit.data import Checked, Study
 from studykit.errors import CallError
 from studykit.pictures.change import change_picture
 from studykit.pictures.flow import flow_picture
+from studykit.pictures.printing import DPI
 from studykit.pictures.theme import Drawing
-from studykit.report.figures import DPI, figures_of, write_figures
+from studykit.report.figures import figures_of, finish_printing, start_printing, write_figures
 from studykit.table import Column, Table
 
 MM_PER_INCH = 25.4
@@ -160,3 +164,24 @@ def test_a_grey_copy_keeps_ink_and_arms_apart(small: Checked) -> None:
 def test_an_impossible_width_is_refused() -> None:
     with pytest.raises(CallError, match="The width of figures is 20 mm; give one from 60 to 300 mm"):
         figures_of((), width_mm=20.0)
+
+
+def test_another_process_prints_the_same_bytes(small: Checked, tmp_path: Path) -> None:
+    alone, meanwhile = figures_of(sections(study_of(small))), figures_of(sections(study_of(small)))
+    write_figures(alone, tmp_path / "alone")
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as printer:
+        begun = start_printing(meanwhile, printer)
+        assert len(begun) == len(meanwhile) > 1
+        finish_printing(meanwhile, begun)
+    assert all({"pdf None", "png 300"} <= set(figure.drawing.kept()) for figure in meanwhile)
+    write_figures(meanwhile, tmp_path / "meanwhile")
+    for path in sorted((tmp_path / "alone").iterdir()):
+        assert path.read_bytes() == (tmp_path / "meanwhile" / path.name).read_bytes()
+
+
+def test_a_printer_that_broke_costs_no_picture(small: Checked, tmp_path: Path) -> None:
+    figures = figures_of(sections(study_of(small)))
+    broken: Future[dict[str, bytes]] = Future()
+    broken.set_exception(BrokenProcessPool("the process ended"))
+    finish_printing(figures, [broken] * len(figures))
+    assert len(write_figures(figures, tmp_path / "figures")) == 3 * len(figures) + 1
