@@ -91,38 +91,6 @@ def _of_cells(rows: pd.DataFrame, how: str) -> pd.DataFrame:
     return cells.agg(measured_on=("measured_on", "min"), trials=("value", "size"), value=("value", how)).reset_index()
 
 
-def change_from_baseline(study: Study) -> pd.DataFrame:
-    """Change of each participant, side and measure from the first planned visit to each one in a later week.
-
-    Trials are taken as the protocol's `trials_used` says; several raters of one visit count equally. A participant
-    without a baseline reading stays in the frame with a missing change, so that nobody disappears here.
-
-    Returns:
-        one row a participant, side, measure and later visit that was read: `participant_id, arm, side, measure, visit,
-        week, unit, baseline, value, change` (value - baseline, in `unit`; the sign is that of the measure).
-
-    Raises:
-        DesignError: the protocol plans no visits.
-    """
-    protocol = study.protocol
-    if not protocol.visits:
-        raise DesignError("The protocol plans no visits, so there is no baseline to change from; add [[visits]].")
-    first = protocol.visits[0]
-    later = [visit.key for visit in protocol.visits if visit.week > first.week]
-    key = ["participant_id", "side", "measure"]
-    by_rater = used_readings(study).groupby([*key, "visit", "rater_id"], sort=False, dropna=False)["value"].mean()
-    by_visit = by_rater.groupby(level=[*key, "visit"], sort=False, dropna=False).mean().reset_index()
-    start = by_visit.loc[by_visit["visit"] == first.key, [*key, "value"]].rename(columns={"value": "baseline"})
-    changes = by_visit[by_visit["visit"].isin(later)].merge(start, on=key, how="left", validate="many_to_one")
-    people = study.table(PARTICIPANTS)
-    changes["arm"] = changes["participant_id"].map(people.set_index("participant_id")["arm"]).astype("str")
-    changes["week"] = changes["visit"].map({visit.key: visit.week for visit in protocol.visits}).astype("float64")
-    changes["unit"] = changes["measure"].map({name: str(m.unit) for name, m in protocol.measures.items()}).astype("str")
-    changes["change"] = changes["value"] - changes["baseline"]
-    columns = ["participant_id", "arm", "side", "measure", "visit", "week", "unit", "baseline", "value", "change"]
-    return changes[columns]
-
-
 def participant_flow(study: Study) -> pd.DataFrame:
     """How many people reached each stage, by arm, in the form that the flow diagram draws.
 

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from studykit.data.deriving import used_readings
+from studykit.data.deriving import mean_of_trials, used_readings
 from studykit.data.study import Study
 from studykit.errors import DesignError
 from studykit.formatting import NO_BREAK, counted, decimals_for_width, listed, number, percent, unit_sign
@@ -185,14 +185,18 @@ def _first_readings(study: Study) -> Iterator[Characteristic]:
     if not protocol.visits:
         return
     first = protocol.visits[0]
-    used = used_readings(study)
-    used = used[(used["visit"] == first.key) & used["value"].notna()]
     for key, measure in protocol.measures.items():
-        own = used[used["measure"] == key]
-        if own.empty or measure.graded:
+        if measure.graded:
             continue
-        value = own.groupby("participant_id")["value"].mean()
-        yield Characteristic(key, f"{measure.name} at {first.label}", measure.unit, value)
+        label = f"{measure.name} at {first.label}"
+        if protocol.study.trials_used == "best" and measure.better == "neither":
+            used, label = mean_of_trials(study), f"{label}, mean of trials (no direction is better)"
+            used = used[used["measure"] == key]
+        else:
+            used = used_readings(study, key)
+        own = used[(used["visit"] == first.key) & used["value"].notna()]
+        if not own.empty:
+            yield Characteristic(key, label, measure.unit, own.groupby("participant_id")["value"].mean())
 
 
 def _rows(one: Characteristic, group: str, people: frozenset[str], smallest: int) -> list[tuple[object, ...]]:

@@ -12,7 +12,6 @@ from studykit.data.deriving import (
     FLOW_COUNTS,
     assert_flow_adds_up,
     best_of_trials,
-    change_from_baseline,
     mean_of_trials,
     participant_flow,
     used_readings,
@@ -91,27 +90,6 @@ def test_used_readings_follow_the_protocol(word: str, values: list[float]) -> No
         {"participants": [person("P1")], "measurements": rows}, protocol.model_copy(update={"study": part})
     )
     assert used_readings(study)["value"].tolist() == values
-
-
-def test_change_from_baseline_averages_raters_equally_and_keeps_people_without_a_baseline() -> None:
-    rows = [
-        reading("P1", "baseline", 1, 30.0),
-        reading("P1", "baseline", 2, 32.0),
-        reading("P1", "baseline", 1, 35.0, rater_id="bela"),
-        reading("P1", "week_12", 1, 40.0),
-        reading("P2", "week_6", 1, 28.0),
-    ]
-    changes = change_from_baseline(
-        study_of({"participants": [person("P1"), person("P2", "usual")], "measurements": rows})
-    )
-    # P1 baseline: mean of rater means 31 and 35 is 33, so the change is 40 - 33 = 7.
-    assert changes["participant_id"].tolist() == ["P1", "P2"]
-    assert changes["baseline"].iloc[0] == 33.0
-    assert changes["change"].iloc[0] == 7.0
-    assert np.isnan(changes["change"].iloc[1])
-    assert changes["week"].tolist() == [12.0, 6.0]
-    assert changes["unit"].tolist() == ["deg", "deg"]
-    assert changes["arm"].tolist() == ["stretch", "usual"]
 
 
 def dose_tables() -> dict[str, list[dict[str, object]]]:

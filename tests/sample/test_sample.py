@@ -192,3 +192,23 @@ def test_a_study_that_knows_nothing_about_people_says_so(study: Study) -> None:
     nothing = {**tables, "participants": bare, "measurements": tables["measurements"].iloc[:0]}
     with pytest.raises(DesignError, match="Nothing is recorded about the participants"):
         baseline_of_study(Study(study.protocol, nothing, study.findings))
+
+
+def test_a_measure_without_a_better_direction_is_averaged_where_others_take_the_best_trial(study: Study) -> None:
+    knee = study.protocol.measures["knee_extension_passive"]
+    tilt = knee.model_copy(update={"key": "tilt", "name": "Pelvic tilt", "better": "neither"})
+    chosen = study.protocol.study.model_copy(update={"trials_used": "best"})
+    protocol = study.protocol.model_copy(
+        update={"study": chosen, "measures": {"knee_extension_passive": knee, "tilt": tilt}}
+    )
+    read = study.table("measurements")
+    second = read.assign(trial=2, value=read["value"] + 4.0)
+    rows = pd.concat([read, second, read.assign(measure="tilt"), second.assign(measure="tilt")], ignore_index=True)
+    twice = Study(protocol, {**study.tables, "measurements": rows}, study.findings, study.rows_in, study.rows_set_aside)
+    frame = baseline_of_study(twice).to_frame().set_index(["characteristic", "group"])
+    means = frame["mean"].xs("all", level="group")
+    # limb means of -10-p and -12-p, p = 1..6; the second trial lies 4 higher: the best is 4 above, the mean 2 above
+    assert means["knee_extension_passive"] == pytest.approx(-14.5 + 4.0)
+    assert means["tilt"] == pytest.approx(-14.5 + 2.0)
+    labels = frame["label"].xs("all", level="group")
+    assert labels["tilt"] == "Pelvic tilt at First, mean of trials (no direction is better)"
