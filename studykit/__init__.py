@@ -27,6 +27,7 @@ _ROOM_OF = {
     "decision_study": "reliability",
     "reliability_of_study": "reliability",
     "change_of_study": "change",
+    "for_whom": "individuals",
     "fit_mixed": "modelling",
     "fit_repeated": "modelling",
     "Varies": "modelling",

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
-from studykit.change import MdcBeside, adherence_of_study, change_of_study, flow_of_study
+from studykit.change import ChangeByArm, MdcBeside, adherence_of_study, change_of_study, flow_of_study
 from studykit.data import Study
 from studykit.errors import DesignError, FitError
-from studykit.reliability import mdc_for_change, reliability_of_study
+from studykit.individuals import for_whom
+from studykit.reliability import MdcForChange, mdc_for_change, mdc_of_both_limbs, reliability_of_study
 from studykit.result import Result
 from studykit.sample import sample_of_study
 
@@ -42,10 +44,14 @@ def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tu
         progress: called with the title of each part before it is computed.
     """
     tell = progress or (lambda _title: None)
+    changed = cache(lambda: change_of_study(study, mdc=mdc_beside(study)))
     parts: dict[str, Callable[[], list[Result]]] = {
         "flow": lambda: [flow_of_study(study)],
         "sample": lambda: sample_of_study(study),
-        "change": lambda: change_of_study(study, mdc=mdc_beside(study)),
+        "change": lambda: list(changed()),
+        "for_whom": lambda: for_whom(
+            study, mdc=mdc_beside(study), mdc_both_limbs=mdc_beside(study, both_limbs=True), change=_first(changed())
+        ),
         "dose_done": lambda: [adherence_of_study(study)],
         "reliability": lambda: reliability_of_study(study),
     }
@@ -62,19 +68,30 @@ READABLE = {
     "flow": "Who took part?",
     "sample": "Who were they, what is missing, and what went wrong?",
     "change": "How much changed?",
+    "for_whom": "For whom was the change more than error?",
     "dose_done": "What was prescribed, and what was done?",
     "reliability": "How well is it measured?",
 }
 """Section key -> the question at the head of the section."""
 
 
-def mdc_beside(study: Study) -> MdcBeside | None:
-    """The minimal detectable change of the primary measure, to stand beside a change; None when there is none."""
+def mdc_beside(study: Study, *, both_limbs: bool = False) -> MdcBeside | None:
+    """The minimal detectable change of the primary measure, to stand beside a change; None when there is none.
+
+    Args:
+        both_limbs: that of the mean of a person's two limbs instead of that of one limb.
+    """
+    find: Callable[[Study], MdcForChange] = mdc_of_both_limbs if both_limbs else mdc_for_change
     try:
-        found = mdc_for_change(study)
+        found = find(study)
     except (DesignError, FitError):
         return None
     return MdcBeside(found.value, found.low, found.high, found.confidence, found.words)
+
+
+def _first(results: list[Result]) -> ChangeByArm | None:
+    """The answer about change of the primary measure."""
+    return next((result for result in results if isinstance(result, ChangeByArm)), None)
 
 
 def _section(key: str, compute: Callable[[], list[Result]]) -> Section:

@@ -93,6 +93,24 @@ def estimate(value: float, low: float, high: float, *, unit: str = "", confidenc
     return f"{with_unit(value, decimals, unit)} ({named}{interval(low, high, decimals, unit)})"
 
 
+def share_estimate(share: float, low: float, high: float, *, confidence: float | None = None) -> str:
+    """A share of one with its interval, in per cent: "58% (39 to 76%)"; "not estimable" when there is none."""
+    if math.isnan(share):
+        return number(share, 0)
+    named = f"{level(confidence)} " if confidence is not None else ""
+    return f"{percent(share)} ({named}{number(100.0 * low, 0)} to {percent(high)})"
+
+
+def share_difference(difference: float, low: float, high: float, *, confidence: float | None = None) -> str:
+    """A difference of two shares of one in percentage points: "29 points (3 to 50)"."""
+    if math.isnan(difference):
+        return number(difference, 0)
+    named = f"{level(confidence)} " if confidence is not None else ""
+    points = number(100.0 * difference, 0)
+    noun = "point" if points in ("1", f"{MINUS}1") else "points"
+    return f"{points} {noun} ({named}{number(100.0 * low, 0)} to {number(100.0 * high, 0)})"
+
+
 def p_value(p: float) -> str:
     """A p value: three decimals, "< 0.001" below that, never 0 and never 1.000."""
     if math.isnan(p):

@@ -19,6 +19,8 @@ from studykit.formatting import (
     number,
     p_value,
     percent,
+    share_difference,
+    share_estimate,
     unit_sign,
     with_unit,
 )
@@ -122,3 +124,12 @@ def test_shares_levels_counts_and_lists() -> None:
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert listed(list("abcdefg")) == "a, b, c, d, e and 2 more"
     assert listed(list("abc"), most=2) == "a, b and 1 more"
+
+
+def test_a_share_carries_its_interval_in_per_cent_and_a_difference_in_points() -> None:
+    assert share_estimate(0.583, 0.388, 0.755) == "58% (39 to 76%)"
+    assert share_estimate(0.0, 0.0, 0.14, confidence=0.9) == f"0% (90%{NO_BREAK}CI 0 to 14%)"
+    assert share_estimate(math.nan, math.nan, math.nan) == "not estimable"
+    assert share_difference(-0.29, -0.5, 0.03) == f"{MINUS}29 points ({MINUS}50 to 3)"
+    assert share_difference(0.01, -0.2, 0.2) == f"1 point ({MINUS}20 to 20)"
+    assert share_difference(math.nan, math.nan, math.nan) == "not estimable"
