@@ -44,8 +44,9 @@ MAY_IMPORT = {
     "reliability": ANALYSIS,
     "change": ANALYSIS,
     "planning": ANALYSIS | {"change"},
+    "individuals": ANALYSIS | {"change"},
     "sample": LEAVES | {"protocol", "data"},
-    "answers": LEAVES | {"protocol", "data", "reliability", "change", "sample"},
+    "answers": LEAVES | {"protocol", "data", "reliability", "change", "individuals", "sample"},
     "report": LEAVES | {"pictures", "protocol", "data", "answers"},
     "archive": LEAVES | {"protocol", "data", "answers", "report"},
 }
