@@ -43,19 +43,29 @@ STIFF_DEG = {("022", "IR"): 6.0}
 """Shoulders far below the others, for a reading that gains a digit and stays believable."""
 UNEVEN_DEG = {("005", "ER"): 24.0}
 """How much further one patient's right side goes."""
+READ_TWICE = 18
+"""The first patients whom a second therapist reads as well, at the visits below."""
+VISITS_READ_TWICE = {"shoulder": ("review", "discharge"), "knee": ("discharge",)}
+NOT_READ_TWICE = {("005", "review"), ("016", "discharge")}
+"""Where sides are exchanged, or somebody else is read, later on: a second therapist's readings would hide it."""
+Occasion = tuple[list[Cell], float]
+"""Patient, visit, day, side, movement, therapist and warm-up of a row of readings, and the angle that was there."""
 
 
 def simulate_audit(*, rng: np.random.Generator) -> dict[str, SheetOfCells]:
     """The clean sheets of the clinic's workbook: sheet name -> cells.
 
-    36 patients, three visits, both sides, three trials a row; readings in whole degrees.
+    36 patients, three visits, both sides, three trials a row; readings in whole degrees. The readings of a second
+    therapist stand below all others.
     """
     pathway = {f"{number:03d}": "shoulder" if number % 5 in (1, 2, 0) else "knee" for number in range(1, 37)}
     seen = {patient: OPENED + dt.timedelta(days=int(day)) for patient, day in zip(pathway, _weekdays(rng), strict=True)}
+    patients = _patients(pathway, seen, rng)
+    readings, occasions = _readings(pathway, seen, rng)
     sheets: dict[str, list[list[Cell]]] = {
-        PATIENTS: _patients(pathway, seen, rng),
+        PATIENTS: patients,
         THERAPISTS: [[name, "physiotherapist", years] for name, years in THERAPIST_YEARS.items()],
-        READINGS: _readings(pathway, seen, rng),
+        READINGS: readings,
         HOMEWORK: [_homework(patient, way) for patient, way in pathway.items()],
         DIARY: _diary(pathway, seen, rng),
         INCIDENTS: [
@@ -65,6 +75,7 @@ def simulate_audit(*, rng: np.random.Generator) -> dict[str, SheetOfCells]:
             ["027", seen["027"] + dt.timedelta(days=15), "ache in the upper arm", "mild", "yes"],
         ],
     }
+    readings += _second_readings(pathway, occasions, rng)
     return {name: SheetOfCells(list(HEADINGS[name]), rows) for name, rows in sheets.items()}
 
 
@@ -84,8 +95,12 @@ def _patients(pathway: dict[str, str], seen: dict[str, dt.date], rng: np.random.
     return rows
 
 
-def _readings(pathway: dict[str, str], seen: dict[str, dt.date], rng: np.random.Generator) -> list[list[Cell]]:
+def _readings(
+    pathway: dict[str, str], seen: dict[str, dt.date], rng: np.random.Generator
+) -> tuple[list[list[Cell]], list[Occasion]]:
+    """The rows, and what stood behind each of them."""
     rows: list[list[Cell]] = []
+    occasions: list[Occasion] = []
     for patient, way in pathway.items():
         levels = {movement: _level(patient, movement, rng) for movement in MOVEMENTS[way]}
         warm = "y" if rng.random() < 0.5 else "n"
@@ -97,6 +112,24 @@ def _readings(pathway: dict[str, str], seen: dict[str, dt.date], rng: np.random.
                 for side, level in zip(SIDES, (left, right), strict=True):
                     trials = _trials(level + today, therapist, rng)
                     rows.append([patient, visit, day, side, movement, therapist, *trials, warm, None])
+                    occasions.append(([patient, visit, day, side, movement, therapist, warm], level + today))
+    return rows, occasions
+
+
+def _second_readings(pathway: dict[str, str], occasions: list[Occasion], rng: np.random.Generator) -> list[list[Cell]]:
+    """Some patients at some visits by another therapist on the same day, both sides and all movements of a visit."""
+    rows: list[list[Cell]] = []
+    second: dict[tuple[str, str], str] = {}
+    for (patient, visit, day, side, movement, therapist, warm), angle in occasions:
+        who, when = str(patient), str(visit)
+        planned = int(who) <= READ_TWICE and when in VISITS_READ_TWICE[pathway[who]]
+        if not planned or (who, when) in NOT_READ_TWICE:
+            continue
+        if (who, when) not in second:
+            others = [name for name in THERAPIST_YEARS if name != therapist]
+            second[who, when] = others[int(rng.integers(0, len(others)))]
+        other = second[who, when]
+        rows.append([patient, visit, day, side, movement, other, *_trials(angle, other, rng), warm, None])
     return rows
 
 
