@@ -4,7 +4,8 @@
     moving ranges: centre = mean range, upper limit D4 times it, no lower limit
     d2 = 2 / sqrt(pi) = 1.128 and D4 = 1 + 3 sqrt(1 - 2 / pi) / sqrt(2 / pi) = 3.267 for ranges of two normal values
 
-The spread comes from neighbours in time, so that a slow drift does not widen the limits that should show it.
+The spread comes from neighbours in time, so that a slow drift does not widen the limits that should show it. Where the
+centre is given (0 for differences that should not be there), limits and runs are about it, and not about the mean.
 
 Sources: Shewhart (1931) Economic Control of Quality of Manufactured Product; NIST/SEMATECH e-Handbook of Statistical
 Methods, section 6.3.2.2; eight values in a row on one side of the centre: Western Electric (1956) Statistical Quality
@@ -54,11 +55,18 @@ class IndividualsChart:
     range_beyond: np.ndarray
 
 
-def individuals_chart(values: np.ndarray, *, baseline: int | None = None) -> IndividualsChart:
+def individuals_chart(
+    values: np.ndarray, *, baseline: int | None = None, centre: float | None = None
+) -> IndividualsChart:
     """Limits from the first `baseline` values (all when left out), and every value held against them.
 
+    Args:
+        values: (n,) in the order of time.
+        baseline: how many of the first values set the limits.
+        centre: what the values should be; their mean over the baseline when left out.
+
     Raises:
-        CallError: values that are not numbers, or a baseline outside 2 to n.
+        CallError: values or a centre that are not numbers, or a baseline outside 2 to n.
         DesignError: fewer than two values, or none of the baseline's neighbours differ.
     """
     x = np.asarray(values, dtype=float)
@@ -69,23 +77,25 @@ def individuals_chart(values: np.ndarray, *, baseline: int | None = None) -> Ind
     count = x.size if baseline is None else baseline
     if not 2 <= count <= x.size:
         raise CallError(f"baseline is {baseline}; give a number of values from 2 to {x.size}.")
+    if centre is not None and not np.isfinite(centre):
+        raise CallError(f"The centre is {centre}; give a number, or None for the mean of the values.")
     ranges = np.abs(np.diff(x))
     range_centre = float(np.mean(ranges[: count - 1]))
     if range_centre == 0.0:
         raise DesignError(f"The first {count} values are all the same, so they show no spread to set limits by.")
-    centre, spread = float(np.mean(x[:count])), range_centre / D2
-    low, high = centre - LIMIT_SPREADS * spread, centre + LIMIT_SPREADS * spread
+    middle, spread = float(np.mean(x[:count])) if centre is None else float(centre), range_centre / D2
+    low, high = middle - LIMIT_SPREADS * spread, middle + LIMIT_SPREADS * spread
     return IndividualsChart(
         values=x,
         ranges=ranges,
-        centre=centre,
+        centre=middle,
         spread=spread,
         low=low,
         high=high,
         range_centre=range_centre,
         range_high=D4 * range_centre,
         beyond=(x < low) | (x > high),
-        in_a_run=runs_on_one_side(x - centre),
+        in_a_run=runs_on_one_side(x - middle),
         range_beyond=ranges > D4 * range_centre,
     )
 

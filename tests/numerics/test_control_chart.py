@@ -67,3 +67,15 @@ def test_what_cannot_be_charted_is_refused() -> None:
         individuals_chart(np.array([1.0, np.nan]))
     with pytest.raises(CallError, match="from 2 to 3"):
         individuals_chart(np.array([1.0, 2.0, 3.0]), baseline=4)
+
+
+def test_a_given_centre_holds_for_limits_and_runs() -> None:
+    """Exact: 1, 3 eight times over have a mean range of 2, so limits lie 3 x 2 / d2 = 5.317 from the given centre."""
+    values = np.array([1.0, 3.0] * 8)
+    about_mean, about_zero = individuals_chart(values), individuals_chart(values, centre=0.0)
+    assert about_mean.centre == 2.0
+    assert not about_mean.in_a_run.any()
+    assert (about_zero.centre, about_zero.high) == (0.0, pytest.approx(6.0 / D2, rel=1e-12))
+    assert np.flatnonzero(about_zero.in_a_run).tolist() == list(range(7, 16))
+    with pytest.raises(CallError, match="The centre is nan"):
+        individuals_chart(values, centre=float("nan"))
