@@ -45,9 +45,12 @@ MAY_IMPORT = {
     "change": ANALYSIS,
     "planning": ANALYSIS | {"change"},
     "individuals": ANALYSIS | {"change"},
+    "missing_visits": ANALYSIS | {"change"},
+    "sensitivity": ANALYSIS | {"change", "missing_visits"},
     "sample": LEAVES | {"protocol", "data"},
-    "answers": LEAVES | {"protocol", "data", "reliability", "change", "individuals", "sample"},
-    "report": LEAVES | {"pictures", "protocol", "data", "answers"},
+    "answers": LEAVES
+    | {"protocol", "data", "reliability", "change", "individuals", "sample", "missing_visits", "sensitivity"},
+    "report": LEAVES | {"pictures", "protocol", "data", "entry", "answers"},
     "archive": LEAVES | {"protocol", "data", "answers", "report"},
 }
 FRONT_DOORS = {"__init__", "__main__", "cli", "commands"}

@@ -31,7 +31,9 @@ def run(options: argparse.Namespace) -> int:
     written = write_entry(options.folder, protocol)
     if written.kept is not None:
         say(f"{written.kept} holds {counted(written.kept_rows, 'row')} and was left as it is.")
-        say(f"The new workbook is {written.path}. Copy your rows into it, sheet by sheet, and put it into data instead.")
+        say(
+            f"The new workbook is {written.path}. Copy your rows into it, sheet by sheet, and put it into data instead."
+        )
     else:
         say(f"Written: {written.path}")
     for path in write_dictionary(options.folder / "results", protocol):

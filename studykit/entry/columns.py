@@ -56,6 +56,12 @@ def about(table: str) -> str:
     return str(_explained()[table]["about"])
 
 
+def visit_words(protocol: Protocol) -> dict[str, str]:
+    """Key of a visit -> its label and week; the week alone where the label says no more."""
+    weeks = {visit.key: (visit.label, f"week {visit.week:g}") for visit in protocol.visits}
+    return {key: label if label.casefold() == week else f"{label}, {week}" for key, (label, week) in weeks.items()}
+
+
 def _column(table: str, name: str, protocol: Protocol, *, needed: bool) -> EntryColumn:
     heading, unit, meaning = _said(table, name, protocol)
     return EntryColumn(
@@ -94,7 +100,7 @@ def _words(table: str, name: str, protocol: Protocol) -> dict[str, str]:
     if name == "arm":
         labels = {key: arm.label for key, arm in protocol.arms.items()}
     elif name == "visit":
-        labels = {visit.key: f"{visit.label}, week {visit.week:g}" for visit in protocol.visits}
+        labels = visit_words(protocol)
     elif name == "measure":
         labels = {key: measure.name for key, measure in protocol.measures.items()}
     return {word: labels.get(word, "") for word in allowed[0]}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from studykit.entry.columns import EntryColumn, about, columns_of
+from studykit.entry.columns import EntryColumn, about, columns_of, visit_words
 from studykit.formatting import unit_sign
 from studykit.protocol import Protocol
 from studykit.protocol.cells import Bounds
@@ -75,10 +75,9 @@ def _measures(protocol: Protocol) -> Table:
 def _codes(protocol: Protocol) -> tuple[Table, ...]:
     """Arms and visits: the word in the data and what it stands for."""
     headings = (Column("Code", _LEFT), Column("Stands for", _LEFT))
-    visits = {visit.key: f"{visit.label}, week {visit.week:g}" for visit in protocol.visits}
     parts = {
         "arms": ("Arms of this study", {key: arm.label for key, arm in protocol.arms.items()}),
-        "visits": ("Visits of this study", visits),
+        "visits": ("Visits of this study", visit_words(protocol)),
     }
     return tuple(
         Table(f"dictionary_{key}", title, headings, tuple(words.items()))

@@ -130,6 +130,7 @@ def _files() -> str:
     """What lies beside the page, for print."""
     files = (
         ("report.docx", "this report for Word, with the reporting items of the guidelines"),
+        ("data_dictionary.docx", "what every column of the data means, also as data_dictionary.md"),
         ("figures/captions.md", "every picture as .svg, .pdf and .png, with caption and description"),
         ("tables/", "every table as .docx, .tex, .html, .md, .csv and .xlsx"),
         ("text/methods.md", "a methods paragraph"),
