@@ -13,6 +13,7 @@ from studykit.data.sharing.legend import check_place_of_legend, write_legend
 from studykit.data.sharing.presenting import PresentableStudy, presentable
 from studykit.errors import DataError
 from studykit.pictures.theme import PAGE_WIDTH_MM
+from studykit.report.dictionary import write_dictionary
 from studykit.report.figures import by_key, figures_of, start_printing
 from studykit.report.numbers import as_json, results_document
 from studykit.report.page import report_page
@@ -77,6 +78,7 @@ def write_report(
     target = folder / RESULTS
     with new_folder_for(target) as fresh:
         write_check(checked, fresh)
+        write_dictionary(fresh, study.protocol)
         figures = figures_of(sections)
         begun = start_printing(figures, printer)
         page = report_page(checked, study, sections, drawings=by_key(figures))
