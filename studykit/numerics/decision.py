@@ -75,6 +75,27 @@ def decide(
         )
 
 
+def error_weights(
+    facets: Sequence[Facets], counts: Mapping[str, float], *, objects: Sequence[str] = ("target",)
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Weights of the components in T, A and R for one design: `decide` as sums, shape (components,) each.
+
+    Args:
+        facets: of every component.
+        counts, objects: as in `decide`; facets without a count are taken once.
+    """
+    universe, absolute, relative = (np.zeros(len(facets)) for _ in range(3))
+    for place, names in enumerate(facets):
+        others = [name for name in names if name not in objects]
+        if not others:
+            universe[place] = 1.0
+            continue
+        absolute[place] = 1.0 / float(np.prod([counts.get(name, 1.0) for name in others]))
+        if len(others) < len(names):
+            relative[place] = absolute[place]
+    return universe, absolute, relative
+
+
 def cheapest(error: ArrayLike, cost: ArrayLike, wanted: float) -> int | None:
     """Index of the design with the lowest cost whose error does not exceed `wanted`; of equals the smaller error.
 

@@ -32,6 +32,8 @@ def decision_picture(
 ) -> Drawing:
     """Draw the MDC against the number of trials, one curve for each number of raters and sessions.
 
+    Where only one number of trials was looked at, the MDC is drawn against the number of sessions.
+
     Args:
         designs: `raters`, `sessions`, `trials` (counts) and `mdc` in `unit`.
         measure: plain name of the measure, for the words.
@@ -47,40 +49,48 @@ def decision_picture(
     if missing or designs.empty:
         what = f"lacks the column {missing[0]!r}" if missing else "has no row"
         raise DataError(f"The frame of designs {what}; it needs {', '.join(DESIGN_COLUMNS)} and a row or more.")
+    across = "sessions" if designs["trials"].nunique() == 1 and designs["sessions"].nunique() > 1 else "trials"
+    curves = [name for name in ("raters", "sessions") if name != across]
     with drawing_style():
         figure, axes = new_figure(width_mm, height_mm)
-        for position, ((raters, sessions), rows) in enumerate(designs.groupby(["raters", "sessions"], sort=True)):
+        for position, (counts, rows) in enumerate(designs.groupby(curves, sort=True)):
             look = arms_style(position)
-            rows = rows.sort_values("trials")
+            rows = rows.sort_values(across)
             axes.plot(
-                rows["trials"].to_numpy(dtype=float),
+                rows[across].to_numpy(dtype=float),
                 rows["mdc"].to_numpy(dtype=float),
                 color=look.colour,
                 marker=look.marker,
                 linestyle=look.dash,
-                label=_curve_words(int(raters), int(sessions), designs),
+                label=_curve_words([int(count) for count in counts], designs),
                 zorder=3.0,
             )
         if wanted is not None:
             axes.axhline(wanted, color=QUIET, linewidth=1.0, linestyle=(0, (1.0, 1.6)), label="wanted", zorder=2.0)
-        axes.set_ylim(0.0, 1.06 * float(designs["mdc"].max()))
-        axes.set_xticks(sorted(designs["trials"].unique()))
-        axes.set_xlabel("Trials averaged by each rater")
+        axes.set_ylim(0.0, 1.06 * max(float(designs["mdc"].max()), wanted or 0.0))
+        axes.set_xticks(sorted(designs[across].unique()))
+        each = counted(int(designs["trials"].iloc[0]), "reading")
+        axes.set_xlabel(
+            f"Sessions, {each} by each rater in each" if across == "sessions" else "Trials averaged by each rater"
+        )
         axes.set_ylabel(f"Minimal detectable change ({unit_words(unit)})")
         legend_below(figure, axes)
     caption = (
         f"{measure}: minimal detectable change at {percent(confidence)} for the mean over trials, raters and sessions, "
         "calculated from the variance components."
     )
-    return Drawing(figure, _in_words(designs, measure, unit), caption)
+    return Drawing(figure, _in_words(designs, measure, unit, across), caption)
 
 
-def _curve_words(raters: int, sessions: int, designs: pd.DataFrame) -> str:
-    words = counted(raters, "rater")
-    return f"{words}, {counted(sessions, 'session')}" if designs["sessions"].nunique() > 1 else words
+def _curve_words(counts: list[int], designs: pd.DataFrame) -> str:
+    """Number of raters and, where curves differ by it, of sessions."""
+    words = counted(counts[0], "rater")
+    if len(counts) > 1 and designs["sessions"].nunique() > 1:
+        words += f", {counted(counts[1], 'session')}"
+    return words
 
 
-def _in_words(designs: pd.DataFrame, measure: str, unit: str) -> str:
+def _in_words(designs: pd.DataFrame, measure: str, unit: str, across: str) -> str:
     ordered = designs.sort_values(["raters", "sessions", "trials"])
     first, last = ordered.iloc[0], ordered.iloc[-1]
     decimals = decimals_for_width(float(first["mdc"]) / 2.0)
@@ -89,4 +99,4 @@ def _in_words(designs: pd.DataFrame, measure: str, unit: str) -> str:
         f"{counted(int(row['sessions']), 'session')} and {counted(int(row['trials']), 'trial')}"
         for row in (first, last)
     ]
-    return f"Curves of the minimal detectable change of {measure} by number of trials. It is {ends[0]} and {ends[1]}."
+    return f"Curves of the minimal detectable change of {measure} by number of {across}. It is {ends[0]} and {ends[1]}."

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from studykit.protocol.analysis_rules import problems_of_analysis
 from studykit.protocol.catalogue import shipped_measures
 from studykit.protocol.intake_rules import problems_of_intake
+from studykit.protocol.model import ReliabilityPlan
 from studykit.protocol.outline import Outline
 from studykit.protocol.planning_rules import problems_of_planning
 from studykit.protocol.problems import Problem, listed, meant, quoted
@@ -157,17 +158,62 @@ def _reliability(outline: Outline) -> Iterator[Problem]:
         yield Problem(
             ("reliability",), 'a study of design "reliability" needs a [reliability] table that says who rated whom.'
         )
-    if plan is None or not outline.every_visit_named:
+    if plan is None:
         return
+    yield from _wanted_mdc(outline, plan)
+    if not outline.every_visit_named:
+        return
+    if plan.sessions:
+        yield from _sessions(outline, plan)
+    elif plan.visit is None and len(visits) > 1:
+        yield Problem(
+            ("reliability",),
+            f"[reliability] must say at which visit the readings were taken (visit), or at which visits the same people"
+            f" were measured while unchanged (sessions); planned are {listed(visits)}.",
+        )
     if plan.visit is not None and plan.visit not in visits:
         yield Problem(
             ("reliability", "visit"),
             f"visit {quoted(plan.visit)} in [reliability] is not planned{_known(plan.visit, visits)}",
         )
-    if plan.visit is None and len(visits) > 1:
+
+
+def _sessions(outline: Outline, plan: ReliabilityPlan) -> Iterator[Problem]:
+    place, visits = ("reliability", "sessions"), outline.visit_keys
+    if plan.visit is not None:
         yield Problem(
-            ("reliability",),
-            f"[reliability] must say at which visit the readings were taken; planned are {listed(visits)}.",
+            ("reliability", "visit"),
+            "[reliability] names a visit and sessions; keep visit for readings of one occasion, or sessions for people"
+            " who were measured on several days.",
+        )
+    if len(plan.sessions) == 1:
+        yield Problem(
+            place,
+            f"sessions in [reliability] names {quoted(plan.sessions[0])} alone, and error from day to day needs two;"
+            f" name another, or write visit = {quoted(plan.sessions[0])}.",
+        )
+    for position, key in enumerate(plan.sessions):
+        if key in plan.sessions[:position]:
+            yield Problem((*place, position), f"{quoted(key)} is already among the sessions; name each visit once.")
+        elif key not in visits:
+            yield Problem(
+                (*place, position), f"session {quoted(key)} in [reliability] is not planned{_known(key, visits)}"
+            )
+    if outline.design in {"trial", "audit"} and outline.primary_visit in plan.sessions:
+        yield Problem(
+            (*place, plan.sessions.index(outline.primary_visit)),
+            f"session {quoted(outline.primary_visit)} in [reliability] is the primary visit: what changed by then is"
+            " the answer of the study and no error; name visits between which nobody was treated.",
+        )
+
+
+def _wanted_mdc(outline: Outline, plan: ReliabilityPlan) -> Iterator[Problem]:
+    measure = outline.measures.get(outline.primary_measure or "")
+    if plan.wanted_mdc is not None and measure is not None and measure.graded:
+        yield Problem(
+            ("reliability", "wanted_mdc"),
+            f"primary_measure {quoted(outline.primary_measure or '')} is graded, and grades have no minimal detectable"
+            " change; take wanted_mdc away.",
         )
 
 

@@ -69,6 +69,23 @@ class Visit(Part):
         return self.week * 7 + self.days_after
 
 
+class MeasuringCost(Part):
+    """What measuring costs, in any unit.
+
+    A design costs sessions x (session + raters x (rater + readings x reading)).
+    """
+
+    session: float = Field(default=0.0, ge=0)
+    rater: float = Field(default=0.0, ge=0)
+    reading: float = Field(default=1.0, ge=0)
+
+    @model_validator(mode="after")
+    def _something_costs(self) -> Self:
+        if not self.session + self.rater + self.reading > 0.0:
+            raise ValueError("a session, a rater or a reading must cost more than 0; otherwise no design is cheapest")
+        return self
+
+
 class ReliabilityPlan(Part):
     """Who rated whom, and to whom the answer should apply.
 
@@ -77,12 +94,24 @@ class ReliabilityPlan(Part):
     generalise_to: "other raters" (these raters stand for others: random) or "these raters" (only they matter: fixed).
     readings_averaged: how many trials of one rater are averaged in use; 1 means a single reading.
     visit: the visit at which the readings were taken; None when the study has only one.
+    sessions: visits, in order, on which the same people were measured while they had not changed: what differs between
+        them is error from day to day. Without them the error of one occasion is answered.
+    wanted_mdc: the minimal detectable change that measuring should reach, in the unit of the primary measure.
+    cost: what measuring costs, for the cheapest design that reaches it; each reading costs the same when left out.
     """
 
     rated_by: Literal["every rater", "different raters"]
     generalise_to: Literal["other raters", "these raters"] = "other raters"
     readings_averaged: int = Field(default=1, ge=1, le=20)
     visit: Word | None = None
+    sessions: tuple[Word, ...] = Field(default=(), max_length=20)
+    wanted_mdc: float | None = Field(default=None, gt=0)
+    cost: MeasuringCost = MeasuringCost()
+
+    @property
+    def sittings(self) -> tuple[str, ...]:
+        """Every visit that is named for reliability: the sessions, or the one visit, or none."""
+        return self.sessions or (() if self.visit is None else (self.visit,))
 
 
 class Covariate(Part):

@@ -38,6 +38,8 @@ PLAIN_NAMES = {
     ("participant", "limb", "rater", "trial"): "trials (rest)",
     ("participant", "session"): "participant by session",
     ("participant", "limb", "session"): "limb by session",
+    ("participant", "rater", "session"): "participant by rater by session",
+    ("participant", "limb", "rater", "session"): "limb by rater by session",
     ("participant", "session", "trial"): "trials (rest)",
     ("participant", "limb", "session", "trial"): "trials (rest)",
     ("participant", "rater", "session", "trial"): "trials (rest)",

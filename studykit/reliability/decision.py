@@ -98,7 +98,7 @@ def decision_study(
     frame["sem"] = got.sem_agreement if error == "agreement" else got.sem_consistency
     frame["mdc"] = mdc(frame["sem"].to_numpy(), confidence=confidence)
     best, reason = _best(frame, wanted_mdc)
-    return DecisionAnswer(frame, error, confidence, wanted_mdc, best, reason, _cautions(components))
+    return DecisionAnswer(frame, error, confidence, wanted_mdc, best, reason, _cautions(components, frame))
 
 
 def _check_grid(
@@ -143,7 +143,7 @@ def _best(frame: pd.DataFrame, wanted: float | None) -> tuple[Design | None, str
     )
 
 
-def _cautions(components: ComponentsAnswer) -> tuple[str, ...]:
+def _cautions(components: ComponentsAnswer, designs: pd.DataFrame) -> tuple[str, ...]:
     said = [
         f"The designs are calculated from components of {counted(components.targets, 'target')}, not measured: "
         "their own uncertainty is not shown."
@@ -156,7 +156,7 @@ def _cautions(components: ComponentsAnswer) -> tuple[str, ...]:
     facets = {facet for part in components.components for facet in part.facets}
     if "session" not in facets:
         said.append("All values came from one session: day-to-day error is not counted, and a change has it.")
-    if components.trials == 1 and np.isfinite(components.components[-1].variance):
+    if components.trials == 1 and int(designs["trials"].max()) > 1 and np.isfinite(components.components[-1].variance):
         said.append(
             "With one value a cell, interaction and trial cannot be told apart: the gain from more trials is shown as "
             "if the rest were trial error alone, which is the best case."

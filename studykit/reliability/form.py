@@ -90,6 +90,37 @@ def choose_form(
     )
 
 
+def form_across_sessions(*, several_raters: bool, generalise_to: str) -> Form:
+    """What a correlation means where days lie within people; these have no name in the literature's ten forms.
+
+    Args:
+        several_raters: whether raters shared targets.
+        generalise_to: one of `GENERALISE_TO`.
+    """
+    check_choice(generalise_to, GENERALISE_TO, "generalise_to")
+    random = generalise_to == "other raters"
+    if not several_raters:
+        return Form(
+            "one-way",
+            False,
+            "days within participants",
+            "ICC",
+            "",
+            "Each person was measured on days of their own, so that whatever differs between days counts as error, and "
+            "one session is used.",
+        )
+    counts = "raters' differences and days count" if random else "days count, raters' constant differences do not"
+    return Form(
+        "agreement" if random else "consistency",
+        False,
+        f"{'random' if random else 'fixed'} raters, days within participants",
+        "ICC",
+        "",
+        f"Raters shared people, and each person was measured on days of their own: {counts} as error, and one rater's "
+        "value of one session is used.",
+    )
+
+
 def named_form(form: str, averaged: bool, *, raters: str = "random") -> Form:
     """The names of a form that the caller picked himself.
 

@@ -2,53 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from studykit.formatting import counted, percent
-from studykit.numerics import precision as sizes
+from studykit.formatting import counted
 from studykit.numerics.icc import spearman_brown
 from studykit.reliability.coefficient import IccAnswer, icc_of_table
 from studykit.reliability.concurrent import inter_and_intra
 from studykit.reliability.error_size import PrecisionAnswer, precision_of_table
-from studykit.reliability.incomplete import IncompleteAnswer, Projected, incomplete
+from studykit.reliability.incomplete import IncompleteAnswer, incomplete
 from studykit.reliability.ratings import Ratings, one_way, read_ratings, two_way
+from studykit.reliability.study_parts import (
+    BETWEEN_RATERS,
+    ONE_RATER,
+    WITHIN_RATER,
+    Precision,
+    change_rows,
+    projected_row,
+)
 from studykit.reliability.study_readings import BETWEEN, BOTH, NESTED, StudyReadings
 from studykit.reliability.study_result import Row
+from studykit.reliability.study_sessions import precision_across_sessions
 
-LEVELS: Final = (0.95, 0.90)
-RESAMPLES: Final = 300
-"""Of the parametric bootstrap in a report: its limits carry a few per cent of their distance as noise."""
-SEED: Final = 20240229
-BETWEEN_RATERS: Final = "between raters"
-WITHIN_RATER: Final = "within a rater"
-
-
-@dataclass(frozen=True, slots=True)
-class Precision:
-    """What a report and the change room need.
-
-    Attributes:
-        rows: every number.
-        icc: the main correlation; sem: the main standard error.
-        where: whose error the main SEM is: between raters where raters shared targets, else within a rater.
-        targets, people, raters: what it was computed from.
-        cautions: sentences; methods: a sentence.
-        seed: of the bootstrap; None where chance played no part.
-    """
-
-    rows: tuple[Row, ...]
-    icc: Row
-    sem: Row
-    where: str
-    targets: int
-    people: int
-    raters: tuple[str, ...]
-    cautions: tuple[str, ...]
-    methods: str
-    seed: int | None = None
+PUBLISHED_LIMIT: Final = "the published limit is a little too high where few raters differ much"
 
 
 def precision_of(readings: StudyReadings) -> Precision:
@@ -57,6 +34,8 @@ def precision_of(readings: StudyReadings) -> Precision:
     Raises:
         DesignError, FitError: the readings cannot answer; the sentence says why.
     """
+    if readings.sessions:
+        return precision_across_sessions(readings)
     ratings = read_ratings(
         readings.frame, target=readings.target, rater="rater_id", value="value", cluster=readings.cluster
     )
@@ -93,14 +72,15 @@ def _concurrent(readings: StudyReadings) -> Precision:
         Row(f"icc{key}", f"{name} {where}", p.value, p.low, p.high, "", how)
         for name, (key, where, p) in zip(names, parts, strict=True)
     ]
+    notes = (PUBLISHED_LIMIT if got.raters == "random" and len(got.rater_names) < 4 else "", "")
     bounds = [
-        Row(f"icc{key}.at_least", f"{name} {where}, one-sided lower limit", p.lower)
-        for name, (key, where, p) in zip(names[:2], parts[:2], strict=True)
+        Row(f"icc{key}.at_least", f"{name} {where}, one-sided lower limit", p.lower, note=note)
+        for name, (key, where, p), note in zip(names[:2], parts[:2], notes, strict=True)
     ]
     sems = [
         Row(f"sem{key}", f"SEM {where}", p.sem, p.sem_low, p.sem_high, readings.unit, sums) for key, where, p in parts
     ]
-    changes = [*_changes(sems[0], "", BETWEEN_RATERS), *_changes(sems[1], "_within", WITHIN_RATER)]
+    changes = [*change_rows(sems[0], "", BETWEEN_RATERS), *change_rows(sems[1], "_within", WITHIN_RATER)]
     methods = (
         f"Reliability between and within {counted(len(got.rater_names), 'rater')} ({got.raters}) was estimated from "
         f"one analysis of variance of {counted(got.targets, 'target')} by raters by {got.trials} trials (Eliasziw et "
@@ -115,6 +95,7 @@ def _concurrent(readings: StudyReadings) -> Precision:
         where=BETWEEN_RATERS,
         targets=got.targets,
         people=got.people,
+        readings=len(readings.frame),
         raters=got.rater_names,
         cautions=cautions,
         methods=methods,
@@ -159,12 +140,6 @@ def _one_way(readings: StudyReadings, ratings: Ratings) -> Precision:
     return _plain(readings, ratings, got, size, where, () if nested else (ONE_RATER,), methods, averaged=count)
 
 
-ONE_RATER: Final = (
-    "Each target was read by one rater on one occasion: differences between raters and between days are not in these "
-    "numbers, so that a change between visits has more error than this."
-)
-
-
 def _plain(
     readings: StudyReadings,
     ratings: Ratings,
@@ -180,12 +155,13 @@ def _plain(
     main = Row("icc", f"{got.form.name} {where}", value, low, high, "", got.interval, got.reason)
     sem = Row("sem", f"SEM {where}", size.sem, size.low, size.high, readings.unit, size.interval, size.reason)
     return Precision(
-        rows=(main, sem, *_changes(sem, "", where)),
+        rows=(main, sem, *change_rows(sem, "", where)),
         icc=main,
         sem=sem,
         where=where,
         targets=got.targets,
         people=got.people,
+        readings=len(ratings.values),
         raters=ratings.raters,
         cautions=(*got.cautions, *(text for text in size.cautions if text not in got.cautions), *extra),
         methods=methods,
@@ -197,14 +173,14 @@ def _mixed(readings: StudyReadings) -> Precision:
     got = _incomplete(readings, one_rater=False)
     agreement = readings.form.form == "agreement"
     label = f"{readings.form.name} {BETWEEN_RATERS}"
-    main = _projected("icc", label, got.agreement if agreement else got.consistency, "")
+    main = projected_row("icc", label, got.agreement if agreement else got.consistency, "")
     error = got.sem_agreement if agreement else got.sem_consistency
-    sem = _projected("sem", f"SEM {BETWEEN_RATERS}", error, readings.unit)
-    rows = [main, sem, *_changes(sem, "", BETWEEN_RATERS)]
+    sem = projected_row("sem", f"SEM {BETWEEN_RATERS}", error, readings.unit)
+    rows = [main, sem, *change_rows(sem, "", BETWEEN_RATERS)]
     if readings.design == BOTH:
-        within = _projected("sem_within", f"SEM {WITHIN_RATER}", got.sem_intra, readings.unit)
-        rows += [_projected("icc_within", f"ICC {WITHIN_RATER}", got.intra, ""), within]
-        rows += _changes(within, "_within", WITHIN_RATER)
+        within = projected_row("sem_within", f"SEM {WITHIN_RATER}", got.sem_intra, readings.unit)
+        rows += [projected_row("icc_within", f"ICC {WITHIN_RATER}", got.intra, ""), within]
+        rows += change_rows(within, "_within", WITHIN_RATER)
     case = got.complete_case
     if case is not None:
         beside = f"{case.form.name} of {counted(case.targets, 'complete target')}, means of trials"
@@ -216,13 +192,12 @@ def _mixed_one_way(readings: StudyReadings) -> Precision:
     """Unequal numbers of readings a target: participants and residual by REML."""
     got = _incomplete(readings, one_rater=True)
     where = "between and within raters" if readings.design == NESTED else WITHIN_RATER
-    main = _projected("icc", f"{readings.form.name} {where}", got.intra, "")
-    sem = _projected("sem", f"SEM {where}", got.sem_intra, readings.unit)
-    return _from_mixed(readings, got, (main, sem, *_changes(sem, "", where)), main, sem, where)
+    main = projected_row("icc", f"{readings.form.name} {where}", got.intra, "")
+    sem = projected_row("sem", f"SEM {where}", got.sem_intra, readings.unit)
+    return _from_mixed(readings, got, (main, sem, *change_rows(sem, "", where)), main, sem, where)
 
 
 def _incomplete(readings: StudyReadings, *, one_rater: bool) -> IncompleteAnswer:
-    """Several raters: bootstrap, because few raters make the analytic interval too narrow. One: analytic."""
     frame = readings.frame.assign(rater_id="one") if one_rater else readings.frame
     return incomplete(
         frame,
@@ -232,8 +207,7 @@ def _incomplete(readings: StudyReadings, *, one_rater: bool) -> IncompleteAnswer
         cluster=readings.cluster,
         confidence=readings.confidence,
         readings=1 if readings.design == NESTED else readings.readings,
-        resamples=0 if one_rater else RESAMPLES,
-        rng=np.random.default_rng(SEED),
+        fixed_raters=readings.generalise_to == "fixed",
     )
 
 
@@ -249,34 +223,13 @@ def _from_mixed(
         where=where,
         targets=got.targets,
         people=got.people,
+        readings=got.ratings,
         raters=names,
         cautions=(*got.cautions, *beside, *(() if where == BETWEEN_RATERS else (ONE_RATER,))),
         methods=(
             f"Variance components of {counted(got.ratings, 'reading')} of {counted(got.targets, 'target')} "
             f"({got.complete_targets} complete) by {counted(len(names), 'rater')} were estimated by REML, for "
-            f"{readings.reading_words}; intervals come from {_ways(got)}, and MDC = z √2 SEM."
+            f"{readings.reading_words}; intervals come from the mean squares that belong to them (McGraw and Wong "
+            "1996; Graybill and Wang 1980), and MDC = z √2 SEM."
         ),
-        seed=SEED if got.resamples else None,
     )
-
-
-def _ways(got: IncompleteAnswer) -> str:
-    if got.resamples:
-        return f"{got.resamples} parametric bootstrap resamples"
-    return "the delta method on the logit (correlation) and the logarithm (SEM)"
-
-
-def _projected(key: str, label: str, found: Projected, unit: str) -> Row:
-    drawn = np.isfinite(found.bootstrap[0])
-    low, high = found.bootstrap if drawn else found.analytic
-    return Row(key, label, found.value, low, high, unit, "parametric bootstrap" if drawn else "REML", found.reason)
-
-
-def _changes(sem: Row, suffix: str, where: str) -> list[Row]:
-    """MDC at 95 and 90 % with the interval of the SEM carried over."""
-    rows = []
-    for wanted in LEVELS:
-        value, low, high = (float(v) for v in sizes.mdc([sem.value, sem.low, sem.high], confidence=wanted))
-        label = f"MDC at {percent(wanted)} {where}"
-        rows.append(Row(f"mdc{int(100 * wanted)}{suffix}", label, value, low, high, sem.unit, sem.how))
-    return rows

@@ -7,7 +7,8 @@ from functools import partial
 from studykit.data.study import Study
 from studykit.formatting import counted, listed, percent
 from studykit.pictures.ratings import ratings_picture
-from studykit.reliability.study_estimates import Precision, precision_of
+from studykit.reliability.study_estimates import precision_of
+from studykit.reliability.study_parts import Precision
 from studykit.reliability.study_readings import StudyReadings
 from studykit.reliability.study_result import ReliabilityResult, rows_frame, rows_numbers, rows_table
 
@@ -35,7 +36,7 @@ def precision_result(study: Study, readings: StudyReadings) -> ReliabilityResult
         headline=headline,
         cautions=(*readings.notes, *found.cautions, *ALWAYS),
         methods=found.methods,
-        provenance=study.provenance(seed=found.seed),
+        provenance=study.provenance(),
         tidy=rows_frame(found.rows, readings.confidence),
         printed=rows_table(
             f"reliability_{readings.key}",
@@ -44,7 +45,7 @@ def precision_result(study: Study, readings: StudyReadings) -> ReliabilityResult
             readings.confidence,
             (f"Form: {readings.form.model}. {readings.form.why}", f"Values: {readings.reading_words}."),
         ),
-        named=rows_numbers(found.rows),
+        named={**rows_numbers(found.rows), **_counted(readings, found)},
         draw=partial(
             ratings_picture,
             readings.frame.rename(columns={"limb": "target", "rater_id": "rater"}),
@@ -55,7 +56,18 @@ def precision_result(study: Study, readings: StudyReadings) -> ReliabilityResult
     )
 
 
+def _counted(readings: StudyReadings, found: Precision) -> dict[str, float]:
+    """What the numbers were computed from; `limbs` only where people brought two."""
+    counts = {"participants": found.people, "raters": len(found.raters), "readings": found.readings}
+    if readings.cluster is not None:
+        counts["limbs"] = found.targets
+    if readings.sessions:
+        counts["sessions"] = found.sessions
+    return {name: float(count) for name, count in counts.items()}
+
+
 def _counts(readings: StudyReadings, found: Precision) -> str:
     people = counted(found.people, "participant")
     who = people if readings.cluster is None else f"{counted(found.targets, 'limb')} of {people}"
-    return f"{who} and {counted(len(found.raters), 'rater')} ({listed(list(found.raters))})"
+    days = f", {counted(found.sessions, 'session')}" if readings.sessions else ""
+    return f"{who}{days} and {counted(len(found.raters), 'rater')} ({listed(list(found.raters))})"

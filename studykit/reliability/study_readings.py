@@ -9,9 +9,9 @@ import pandas as pd
 
 from studykit.data.study import Study
 from studykit.errors import DesignError
-from studykit.formatting import counted
+from studykit.formatting import counted, listed
 from studykit.protocol import Measure
-from studykit.reliability.form import Form, choose_form
+from studykit.reliability.form import Form, choose_form, form_across_sessions
 from studykit.vocabulary import MEASUREMENTS
 
 BOTH: Final = "between and within raters"
@@ -35,10 +35,12 @@ class StudyReadings:
 
     Attributes:
         key, measure: of the measure.
-        frame: `participant_id`, `side`, `rater_id`, `trial`, `value`, `limb`; one row a reading, sorted.
+        frame: `participant_id`, `side`, `session`, `rater_id`, `trial`, `value`, `limb`; one row a reading, sorted;
+            `session` is the label of the visit, or "".
         target: columns that name a target: a participant, or a participant and a side.
         cluster: "participant_id" where somebody was measured on both sides, else None.
-        where: the visit in words, "" where the study has none.
+        where: the visit or the sessions in words, "" where the study has none.
+        sessions: labels of the visits that are compared as days of unchanged people; empty where one occasion is.
         design: one of BOTH, BETWEEN, NESTED, WITHIN.
         form: the form of the correlation that the protocol's plan asks for.
         generalise_to: "random" or "fixed" raters.
@@ -53,6 +55,7 @@ class StudyReadings:
     target: tuple[str, ...]
     cluster: str | None
     where: str
+    sessions: tuple[str, ...]
     design: str
     form: Form
     generalise_to: str
@@ -95,7 +98,7 @@ def readings_for_reliability(study: Study, key: str) -> StudyReadings:
     rows = rows[(rows["measure"] == key) & rows["value"].notna()]
     if rows.empty:
         raise DesignError(f"There is no reading of {measure.name}, so that nothing can be said of its reliability.")
-    rows, where = _at_one_visit(study, rows)
+    rows, where, sessions, notes = _chosen_visits(study, rows, measure.name)
     frame = _sorted(rows)
     two_sided = bool((frame.groupby("participant_id")["side"].nunique() > 1).any())
     target = ("participant_id", "side") if two_sided else ("participant_id",)
@@ -117,6 +120,8 @@ def readings_for_reliability(study: Study, key: str) -> StudyReadings:
     )
     if design == WITHIN:
         form = replace(form, why=TRIALS_ONLY)
+    if sessions:
+        form = form_across_sessions(several_raters=not nested, generalise_to=generalise_to)
     return StudyReadings(
         key=key,
         measure=measure,
@@ -124,18 +129,24 @@ def readings_for_reliability(study: Study, key: str) -> StudyReadings:
         target=target,
         cluster="participant_id" if two_sided else None,
         where=where,
+        sessions=sessions,
         design=design,
         form=form,
         generalise_to="random" if generalise_to == "other raters" else "fixed",
         readings=1 if plan is None else plan.readings_averaged,
         confidence=study.protocol.study.confidence,
-        notes=(NO_PLAN,) if plan is None else (),
+        notes=(NO_PLAN,) if plan is None else notes,
     )
 
 
-def _at_one_visit(study: Study, rows: pd.DataFrame) -> tuple[pd.DataFrame, str]:
-    """The readings of the planned visit, or of the first one that has any."""
+def _chosen_visits(
+    study: Study, rows: pd.DataFrame, name: str
+) -> tuple[pd.DataFrame, str, tuple[str, ...], tuple[str, ...]]:
+    """Readings of the planned sessions, of the planned visit, or of the first visit that has any; where that is in
+    words, the sessions, and what must be said about the choice."""
     plan = study.protocol.reliability
+    if plan is not None and plan.sessions:
+        return _in_sessions(study, rows, plan.sessions, name)
     keys = [key for key in study.protocol.visit_keys if (rows["visit"] == key).any()]
     if plan is not None and plan.visit is not None:
         label = study.protocol.visit(plan.visit).label
@@ -145,19 +156,51 @@ def _at_one_visit(study: Study, rows: pd.DataFrame) -> tuple[pd.DataFrame, str]:
                 f"The protocol names the visit {label!r} for reliability, but no reading of it is there. "
                 "Add the readings, or name another visit in [reliability]."
             )
-        return chosen, f" at {label}"
+        return chosen.assign(session=""), f" at {label}", (), ()
     if not keys:
-        return rows, ""
-    return rows[rows["visit"] == keys[0]], f" at {study.protocol.visit(keys[0]).label}"
+        return rows.assign(session=""), "", (), ()
+    chosen = rows[rows["visit"] == keys[0]]
+    return chosen.assign(session=""), f" at {study.protocol.visit(keys[0]).label}", (), ()
+
+
+def _in_sessions(
+    study: Study, rows: pd.DataFrame, planned: tuple[str, ...], name: str
+) -> tuple[pd.DataFrame, str, tuple[str, ...], tuple[str, ...]]:
+    """Readings of the planned sessions; one session with readings is answered as one occasion, and said so."""
+    labels = {key: study.protocol.visit(key).label for key in planned}
+    chosen = rows[rows["visit"].isin(planned)]
+    present = [key for key in planned if (chosen["visit"] == key).any()]
+    if not present:
+        raise DesignError(
+            f"The protocol names {listed(list(labels.values()))} as sessions for reliability, but no reading of "
+            f"{name} is there. Add the readings, or name other visits in [reliability]."
+        )
+    if len(present) == 1:
+        label = labels[present[0]]
+        said = f"{name} was read in one session only ({label}): day-to-day error is not in these numbers."
+        return chosen.assign(session=""), f" at {label}", (), (said,)
+    days = chosen.groupby(["participant_id", chosen["side"].fillna("one")])["visit"].nunique()
+    if int((days > 1).sum()) < 2:
+        raise DesignError(
+            f"{counted(int((days > 1).sum()), 'target')} had {name} read in two of the sessions "
+            f"({listed([labels[key] for key in present])}): day-to-day error needs at least 2. Measure the same people "
+            "again, or name one visit in [reliability]."
+        )
+    order = {key: place for place, key in enumerate(planned)}
+    chosen = chosen.assign(session=chosen["visit"].map(labels), order=chosen["visit"].map(order))
+    named = tuple(labels[key] for key in present)
+    return chosen, f" in the sessions {listed(list(named))}", named, ()
 
 
 def _sorted(rows: pd.DataFrame) -> pd.DataFrame:
-    frame = rows[["participant_id", "side", "rater_id", "trial", "value"]].copy()
+    order = rows["order"] if "order" in rows.columns else 0
+    frame = rows[["participant_id", "side", "session", "rater_id", "trial", "value"]].assign(order=order)
     frame["side"] = frame["side"].fillna("one").astype(str)
-    frame["participant_id"] = frame["participant_id"].astype(str)
-    frame["rater_id"] = frame["rater_id"].astype(str)
+    for column in ("participant_id", "session", "rater_id"):
+        frame[column] = frame[column].astype(str)
     frame["limb"] = frame["participant_id"].where(frame["side"] == "one", frame["participant_id"] + " " + frame["side"])
-    return frame.sort_values(["participant_id", "side", "rater_id", "trial"], kind="stable").reset_index(drop=True)
+    frame = frame.sort_values(["participant_id", "side", "order", "rater_id", "trial"], kind="stable")
+    return frame.drop(columns="order").reset_index(drop=True)
 
 
 def _design(frame: pd.DataFrame, target: list[str], name: str, where: str) -> str:

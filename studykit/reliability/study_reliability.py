@@ -11,7 +11,7 @@ from studykit.reliability.guideline import guideline_result
 from studykit.reliability.study_components import components_results
 from studykit.reliability.study_estimates import precision_of
 from studykit.reliability.study_grades import grades_result
-from studykit.reliability.study_limits import limits_result
+from studykit.reliability.study_limits import limits_results
 from studykit.reliability.study_precision import precision_result
 from studykit.reliability.study_readings import StudyReadings, readings_for_reliability
 from studykit.reliability.study_result import ReliabilityResult
@@ -91,7 +91,7 @@ def mdc_of_both_limbs(study: Study) -> MdcForChange:
         DesignError: as `mdc_for_change`, or nobody was measured on both sides. FitError: no fit to be trusted.
     """
     readings = readings_for_reliability(study, study.protocol.study.primary_measure)
-    both = readings.frame.groupby(["participant_id", "rater_id", "trial"], sort=True, dropna=False)["value"]
+    both = readings.frame.groupby(["participant_id", "session", "rater_id", "trial"], sort=True, dropna=False)["value"]
     means = both.agg(["mean", "size"]).reset_index()
     means = means[means["size"] == 2]
     if readings.cluster is None or means.empty:
@@ -124,9 +124,7 @@ def _of_measure(study: Study, readings: StudyReadings, *, in_full: bool) -> tupl
     refused: list[str] = []
     if not in_full:
         return results, refused
-    limits = limits_result(study, readings)
-    if limits is not None:
-        results.append(limits)
+    results += limits_results(study, readings)
     try:
         results += components_results(study, readings)
     except (DesignError, FitError) as refusal:

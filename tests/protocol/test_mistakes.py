@@ -154,6 +154,18 @@ ONE_MISTAKE = [
         '[reliability]\nrated_by = "every rater"\nvisit = "week_0"',
         '[reliability]  #! must say at which visit\nrated_by = "every rater"',
     ),
+    ('visit = "week_0"', 'sessions = "week_0"  #! must be a list in square brackets'),
+    ('visit = "week_0"', 'sessions = ["week_0"]  #! "week_0" alone, and error from day to day needs two'),
+    ('visit = "week_0"', 'sessions = ["week_0", "week_0"]  #! "week_0" is already among the sessions'),
+    ('visit = "week_0"', 'sessions = ["week_0", "week_1"]  #! session "week_1" in [reliability] is not planned'),
+    ('visit = "week_0"', 'sessions = ["week_0", "week_12"]  #! is the primary visit: what changed by then'),
+    (
+        'visit = "week_0"',
+        'visit = "week_0"\nwanted_mdc = 0  #! wanted_mdc in [reliability] is 0; it must be more',
+    ),
+    ('visit = "week_0"', 'visit = "week_0"\ncost = 3  #! must be a table of its own'),
+    ('visit = "week_0"', 'visit = "week_0"\ncost = { session = -1 }  #! must be 0 or more'),
+    ('visit = "week_0"', 'visit = "week_0"\ncost = { reading = 0 }  #! otherwise no design is cheapest'),
     ("[intake.tables.participants]", '[intake.tables.participant]  #! did you mean "participants"?'),
     (
         "[intake.tables.participants]",
@@ -350,3 +362,19 @@ def test_numbers_that_no_machine_can_hold_are_told_like_any_other():
     assert told(huge)[-1][0] == 21
     text = changed("repetitions = 2,", "repetitions = " + "1" * 300 + ",")
     assert told(text)[0][0] == 10
+
+
+def test_sessions_and_a_visit_exclude_each_other_and_grades_have_no_wanted_mdc():
+    again = '[[visits]]\nkey = "week_1"\nlabel = "Again"\nweek = 1\n'
+    three = changed('[[visits]]\nkey = "week_12"', again + '[[visits]]\nkey = "week_12"')
+    both = three.replace('visit = "week_0"\n[intake', 'visit = "week_0"\nsessions = ["week_0", "week_1"]\n[intake')
+    (problem,) = told(both)
+    assert problem[1].startswith("[reliability] names a visit and sessions; keep visit for readings of one occasion")
+    sessions = parse_protocol(three.replace('visit = "week_0"\n[intake', 'sessions = ["week_0", "week_1"]\n[intake'))
+    assert sessions.reliability is not None
+    assert sessions.reliability.sittings == ("week_0", "week_1")
+    misspelt = told(changed('visit = "week_0"\n[intake', 'session = ["week_0"]\n[intake'))
+    assert 'did you mean "sessions"?' in " ".join(sentence for _, sentence in misspelt)
+    graded = changed('visit = "week_0"\n[intake', 'visit = "week_0"\nwanted_mdc = 5\n[intake')
+    graded = graded.replace("straight_leg_raise", "half_kneeling_lunge").replace('"trial"', '"reliability"', 1)
+    assert any("grades have no minimal detectable change; take wanted_mdc away." in text for _, text in told(graded))
