@@ -148,10 +148,12 @@ def new_figure(width_mm: float = PAGE_WIDTH_MM, height_mm: float = 90.0) -> tupl
     return figure, figure.add_subplot()
 
 
-def new_panels(width_mm: float, height_mm: float, rows: int, columns: int) -> tuple[Figure, list[Axes]]:
-    """A figure with rows x columns pairs of axes on common scales, in reading order."""
+def new_panels(
+    width_mm: float, height_mm: float, rows: int, columns: int, *, shared: bool = True
+) -> tuple[Figure, list[Axes]]:
+    """A figure with rows x columns pairs of axes in reading order, on common scales or (not shared) each on its own."""
     figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), layout="constrained")
-    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+    axes = figure.subplots(rows, columns, sharex=shared, sharey=shared, squeeze=False)
     return figure, list(axes.flat)
 
 
