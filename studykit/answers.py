@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
-from studykit.change import ChangeByArm, MdcBeside, adherence_of_study, change_of_study, flow_of_study
+from studykit.change import (
+    ChangeByArm,
+    MdcBeside,
+    adherence_of_study,
+    change_of_study,
+    diagnostics_of_study,
+    flow_of_study,
+)
 from studykit.data import Study
 from studykit.errors import DesignError, FitError
 from studykit.individuals import for_whom
@@ -48,7 +55,7 @@ def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tu
     parts: dict[str, Callable[[], list[Result]]] = {
         "flow": lambda: [flow_of_study(study)],
         "sample": lambda: sample_of_study(study),
-        "change": lambda: list(changed()),
+        "change": lambda: _with_checks_of_the_model(study, changed()),
         "for_whom": lambda: for_whom(
             study, mdc=mdc_beside(study), mdc_both_limbs=mdc_beside(study, both_limbs=True), change=_first(changed())
         ),
@@ -87,6 +94,15 @@ def mdc_beside(study: Study, *, both_limbs: bool = False) -> MdcBeside | None:
     except (DesignError, FitError):
         return None
     return MdcBeside(found.value, found.low, found.high, found.confidence, found.words)
+
+
+def _with_checks_of_the_model(study: Study, results: list[Result]) -> list[Result]:
+    """The answers about change and, last, the checks of the model behind them; a refusal becomes a caution."""
+    try:
+        return [*results, diagnostics_of_study(study, change=_first(results))]
+    except (DesignError, FitError) as refusal:
+        cautions = (*results[0].cautions, f"The model is not checked. {refusal}")
+        return [replace(results[0], cautions=cautions), *results[1:]]
 
 
 def _first(results: list[Result]) -> ChangeByArm | None:
