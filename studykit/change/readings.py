@@ -123,12 +123,12 @@ def change_visits(protocol: Protocol) -> tuple[tuple[Visit, ...], tuple[str, ...
     raters, often with a part of the participants only; it is no point in time of its own.
     """
     plan = protocol.reliability
-    sitting = plan.visit if plan is not None else None
+    sittings = plan.sittings if plan is not None else ()
     kept, notes = [], []
     for visit in protocol.visits:
         twin = next((other for other in protocol.visits if other.key != visit.key and other.week == visit.week), None)
         set_apart = (
-            visit.key == sitting
+            visit.key in sittings
             and twin is not None
             and visit.key != protocol.study.primary_visit
             and visit.key != protocol.visit_keys[0]

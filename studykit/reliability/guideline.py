@@ -74,7 +74,8 @@ def guideline_result(study: Study, readings: StudyReadings, results: list[Reliab
 def _answers(study: Study, readings: StudyReadings, results: list[ReliabilityResult]) -> dict[int, str]:
     """Answers that protocol and data know; items that are not here are to be written."""
     measure, frame = readings.measure, readings.frame
-    repeats = int(frame.groupby([*readings.target, "rater_id"]).size().max())
+    repeats = int(frame.groupby([*readings.target, "session", "rater_id"]).size().max())
+    days = f" in each of {counted(len(readings.sessions), 'session')}" if readings.sessions else ""
     estimates = [result.title for result in results if result.key != "reliability.reporting_items"]
     known = {
         2: f"{measure.name}: {measure.instrument}; {measure.position}. Zero and sign: {measure.zero_and_sign}.",
@@ -83,7 +84,8 @@ def _answers(study: Study, readings: StudyReadings, results: list[ReliabilityRes
         11: (
             f"{counted(frame['rater_id'].nunique(), 'rater')}, "
             f"{counted(frame['participant_id'].nunique(), 'participant')}, up to {counted(repeats, 'reading')} of each "
-            f"rater on each {'limb' if readings.cluster else 'participant'}, {counted(len(frame), 'reading')} in all."
+            f"rater on each {'limb' if readings.cluster else 'participant'}{days}, {counted(len(frame), 'reading')} in "
+            "all."
         ),
         13: f"Under {listed([f'“{title}”' for title in estimates], 6)}.",
         15: "results.json and the tables beside this report hold every number at full precision.",
@@ -123,9 +125,21 @@ def _process(study: Study, readings: StudyReadings) -> str:
         said.append(
             "All readings of a visit on one day." if longest == 0 else f"Up to {counted(longest, 'day')} apart."
         )
+    if readings.sessions:
+        said.append(f"Sessions of unchanged people: {listed(list(readings.sessions))}{_apart(study, rows)}.")
     if rows["warmed_up"].notna().any():
         said.append(f"Warmed up before {percent(float(rows['warmed_up'].mean()))} of readings with a record.")
     return " ".join(said)
+
+
+def _apart(study: Study, rows: pd.DataFrame) -> str:
+    """How far the first and the last session of a participant lay apart, where dates are known."""
+    plan = study.protocol.reliability
+    dated = rows[rows["measured_on"].notna() & rows["visit"].isin(plan.sessions if plan is not None else ())]
+    days = dated.groupby("participant_id")["measured_on"].agg(lambda d: (d.max() - d.min()).days)
+    if days.empty:
+        return ""
+    return f", the first and the last {number(float(days.median()), 0)} days apart (median)"
 
 
 def _independent(study: Study, readings: StudyReadings) -> str:

@@ -64,7 +64,7 @@ def grades_result(study: Study, readings: StudyReadings) -> ReliabilityResult:
             readings.confidence,
             (_distortion(got), f"Grades: {listed(list(readings.measure.levels), 12)}."),
         ),
-        named={**rows_numbers(rows), "largest_share": got.largest_share},
+        named={**rows_numbers(rows), "largest_share": got.largest_share, **_counted(readings, frame, got)},
         draw=partial(
             ratings_picture,
             frame.rename(columns={"limb": "target", "look": "rater"})[["target", "rater", "value"]],
@@ -73,6 +73,14 @@ def grades_result(study: Study, readings: StudyReadings) -> ReliabilityResult:
             targets=readings.targets_word.capitalize(),
         ),
     )
+
+
+def _counted(readings: StudyReadings, frame: pd.DataFrame, got: CategoryAnswer) -> dict[str, float]:
+    """What the numbers were computed from; `limbs` only where people brought two."""
+    counts = {"participants": got.people, "raters": frame["rater_id"].nunique(), "readings": len(frame)}
+    if readings.cluster is not None:
+        counts["limbs"] = got.targets
+    return {name: float(count) for name, count in counts.items()}
 
 
 def _looks(readings: StudyReadings) -> tuple[pd.DataFrame, str]:

@@ -54,10 +54,10 @@ class Facts:
 
     @cached_property
     def reliability_readings(self) -> pd.DataFrame:
-        """Readings of the primary measure at the sitting that was held for reliability, or all of them."""
+        """Readings of the primary measure at the sittings that were held for reliability, or all of them."""
         plan = self.study.protocol.reliability
         rows = self.readings
-        return rows if plan is None or plan.visit is None else rows[rows["visit"] == plan.visit]
+        return rows if plan is None or not plan.sittings else rows[rows["visit"].isin(plan.sittings)]
 
     @property
     def primary(self) -> str:

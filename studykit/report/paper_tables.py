@@ -22,6 +22,8 @@ from studykit.table import Column, Table
 
 _RELIABILITY: Final = {"icc": "Correlation", "sem": "SEM", "mdc95": "MDC"}
 """Number of a reliability answer -> heading."""
+_COUNTS: Final = {"participants": "Participants", "raters": "Raters", "sessions": "Sessions", "readings": "Readings"}
+"""Count of a reliability answer -> heading; a count that no measure has gets no column."""
 _LIMITS: Final = (".low", ".high")
 
 
@@ -47,22 +49,35 @@ def paper_tables(study: Study, sections: Sequence[Section]) -> list[Table]:
 
 
 def reliability_table(protocol: Protocol, results: Mapping[str, Result]) -> Table | None:
-    """One row a measure on a scale: correlation, standard error of measurement, minimal detectable change."""
+    """One row a measure on a scale: what was counted, correlation, standard error, minimal detectable change."""
+    found = {key: results.get(f"reliability.{key}") for key in protocol.measures}
+    answers = {key: result for key, result in found.items() if result and set(_RELIABILITY) <= set(result.numbers())}
+    counts = [name for name in _COUNTS if any(name in result.numbers() for result in answers.values())]
     rows, notes = [], []
-    for key, measure in protocol.measures.items():
-        result = results.get(f"reliability.{key}")
-        if result is None or not set(_RELIABILITY) <= set(result.numbers()):
-            continue
-        printed = _printed_numbers(result)
-        rows.append((measure.name, *(printed[name][1] for name in _RELIABILITY)))
+    for key, result in answers.items():
+        measure, printed = protocol.measures[key], _printed_numbers(result)
+        counted_here = [_count(result.numbers(), name) for name in counts]
+        rows.append((measure.name, *counted_here, *(printed[name][1] for name in _RELIABILITY)))
         labels = "; ".join(f"{heading}: {printed[name][0]}" for name, heading in _RELIABILITY.items())
         notes.append(f"{measure.name}. {labels}. {result.methods}")
     if not rows:
         return None
     confidence = level(protocol.study.confidence)
-    columns = (Column("Measure", "left"), *(Column(f"{words}, {confidence}") for words in _RELIABILITY.values()))
+    columns = (
+        Column("Measure", "left"),
+        *(Column(_COUNTS[name]) for name in counts),
+        *(Column(f"{words}, {confidence}") for words in _RELIABILITY.values()),
+    )
     meaning = "SEM: standard error of measurement; MDC: minimal detectable change of one person."
     return Table("reliability", "Reliability and measurement error", columns, tuple(rows), (meaning, *notes))
+
+
+def _count(numbers: Mapping[str, float], name: str) -> str:
+    """A count as a whole number, participants with the limbs they brought; one session where days were not compared."""
+    if name not in numbers:
+        return "1" if name == "sessions" else "not recorded"
+    limbs = f" ({counted(int(numbers['limbs']), 'limb')})" if name == "participants" and "limbs" in numbers else ""
+    return f"{number(numbers[name], 0)}{limbs}"
 
 
 def change_tables(protocol: Protocol, results: Mapping[str, Result]) -> list[Table]:

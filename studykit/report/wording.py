@@ -142,6 +142,8 @@ def _results(protocol: Protocol, document: Mapping[str, Any], templates: Mapping
         yield from say("missing")
     if "sem" in _numbers(answers, f"reliability.{primary}"):
         yield from say("reliability")
+    if "readings" in _numbers(answers, f"reliability.{primary}"):
+        yield from say("reliability_counts")
     for name, key in (("difference", f"difference.{primary}"), ("change", f"change.{primary}")):
         for arm_key, label in _arms_of(protocol, _numbers(answers, key), words["visit_key"], name):
             yield from say(name, arm=label, arm_key=arm_key)

@@ -26,12 +26,12 @@ def groups_of(study: Study) -> dict[str, tuple[str, frozenset[str]]]:
 def visits_in_time(study: Study) -> tuple[Visit, ...]:
     """The planned visits without a sitting that was only held, in the week of another visit, to compare raters."""
     plan, protocol = study.protocol.reliability, study.protocol
-    sitting = plan.visit if plan is not None else None
+    sittings = plan.sittings if plan is not None else ()
     kept = {protocol.study.primary_visit, protocol.visit_keys[0] if protocol.visits else None}
     return tuple(
         visit
         for visit in protocol.visits
-        if visit.key != sitting
+        if visit.key not in sittings
         or visit.key in kept
         or not any(other.week == visit.week for other in protocol.visits if other.key != visit.key)
     )

@@ -136,6 +136,7 @@ def _reliability(study: Study) -> Fixed:
         **{"icc": 0.91, "icc.low": 0.80, "icc.high": 0.96},
         **{"sem": 1.72, "sem.low": 1.31, "sem.high": 2.54},
         **{"mdc95": 4.77, "mdc95.low": 3.63, "mdc95.high": 7.04},
+        **{"participants": 12.0, "limbs": 24.0, "raters": 2.0, "readings": 96.0},
     }
     rows = (
         ("ICC(A,1) between raters", "0.91 (0.80 to 0.96)"),

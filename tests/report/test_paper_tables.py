@@ -21,7 +21,8 @@ def test_reliability_prints_each_number_as_its_own_answer_does(small: Checked) -
     table = reliability_table(study.protocol, results_of(fixed_sections(study)))
     assert table is not None
     printed = [row[1] for row in results_of(fixed_sections(study))[f"reliability.{MEASURE}"].table().rows]
-    assert table.rows == (("Passive knee extension", *printed),)
+    assert table.rows == (("Passive knee extension", "12 (24 limbs)", "2", "96", *printed),)
+    assert [column.heading for column in table.columns][:4] == ["Measure", "Participants", "Raters", "Readings"]
     assert "SEM between raters" in " ".join(table.notes)
 
 
