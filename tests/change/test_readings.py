@@ -86,11 +86,12 @@ def test_people_without_an_arm_are_left_out_and_counted() -> None:
     assert "P003" not in set(readings.rows["participant_id"])
 
 
-def test_a_sitting_held_for_reliability_is_set_apart() -> None:
+@pytest.mark.parametrize("named", ['visit = "sitting"', 'sessions = ["baseline", "sitting"]'])
+def test_a_sitting_held_for_reliability_is_set_apart(named: str) -> None:
     text = protocol_text(
         visits=("baseline", "sitting", "week_12"),
         weeks=(0, 0, 12),
-        more='[reliability]\nrated_by = "every rater"\nvisit = "sitting"',
+        more=f'[reliability]\nrated_by = "every rater"\n{named}',
     )
     visits, notes = change_visits(parse_protocol(text))
     assert [visit.key for visit in visits] == ["baseline", "week_12"]
