@@ -28,6 +28,8 @@ _ROOM_OF = {
     "reliability_of_study": "reliability",
     "change_of_study": "change",
     "for_whom": "individuals",
+    "missing_visits_of_study": "missing_visits",
+    "sensitivity_of_study": "sensitivity",
     "fit_mixed": "modelling",
     "fit_repeated": "modelling",
     "Varies": "modelling",

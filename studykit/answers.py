@@ -17,9 +17,11 @@ from studykit.change import (
 from studykit.data import Study
 from studykit.errors import DesignError, FitError
 from studykit.individuals import for_whom
+from studykit.missing_visits import FilledIn, missing_visits_of_study
 from studykit.reliability import MdcForChange, mdc_for_change, mdc_of_both_limbs, reliability_of_study
 from studykit.result import Result
 from studykit.sample import sample_of_study
+from studykit.sensitivity import sensitivity_of_study
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +54,15 @@ def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tu
     """
     tell = progress or (lambda _title: None)
     changed = cache(lambda: change_of_study(study, mdc=mdc_beside(study)))
+    missing = cache(lambda: missing_visits_of_study(study, mdc=mdc_beside(study)))
     parts: dict[str, Callable[[], list[Result]]] = {
         "flow": lambda: [flow_of_study(study)],
         "sample": lambda: sample_of_study(study),
         "change": lambda: _with_checks_of_the_model(study, changed()),
+        "missing_visits": lambda: list(missing()),
+        "sensitivity": lambda: sensitivity_of_study(
+            study, mdc=mdc_beside(study), change=_first(changed()), filled=_filled_in(missing())
+        ),
         "for_whom": lambda: for_whom(
             study, mdc=mdc_beside(study), mdc_both_limbs=mdc_beside(study, both_limbs=True), change=_first(changed())
         ),
@@ -75,6 +82,8 @@ READABLE = {
     "flow": "Who took part?",
     "sample": "Who were they, what is missing, and what went wrong?",
     "change": "How much changed?",
+    "missing_visits": "Who left, and what if they did worse?",
+    "sensitivity": "Does the answer hold under other choices?",
     "for_whom": "For whom was the change more than error?",
     "dose_done": "What was prescribed, and what was done?",
     "reliability": "How well is it measured?",
@@ -108,6 +117,11 @@ def _with_checks_of_the_model(study: Study, results: list[Result]) -> list[Resul
 def _first(results: list[Result]) -> ChangeByArm | None:
     """The answer about change of the primary measure."""
     return next((result for result in results if isinstance(result, ChangeByArm)), None)
+
+
+def _filled_in(results: list[Result]) -> FilledIn | None:
+    """The answer with missing visits filled in."""
+    return next((result for result in results if isinstance(result, FilledIn)), None)
 
 
 def _section(key: str, compute: Callable[[], list[Result]]) -> Section:

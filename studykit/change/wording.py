@@ -54,7 +54,7 @@ def difference_headline(study: Study, readings: ChangeReadings, model: ChangeMod
     found = _found(study, readings, model.differences, mdc)
     return (
         f"{measure.name} at {visit} differed from the control arm ({control}) by {'; by '.join(found)}."
-        f"{_mdc_sentence(mdc, measure.unit)}"
+        f"{mdc_sentence(mdc, measure.unit)}"
     )
 
 
@@ -63,7 +63,7 @@ def change_headline(study: Study, readings: ChangeReadings, model: ChangeModel, 
     measure = study.protocol.measures[readings.measure]
     first, last = readings.visits[0].label, study.protocol.visit(readings.primary_visit).label
     found = _found(study, readings, model.changes, mdc)
-    return f"{measure.name} changed from {first} to {last} by {'; by '.join(found)}.{_mdc_sentence(mdc, measure.unit)}"
+    return f"{measure.name} changed from {first} to {last} by {'; by '.join(found)}.{mdc_sentence(mdc, measure.unit)}"
 
 
 def _found(study: Study, readings: ChangeReadings, estimates: pd.DataFrame, mdc: MdcBeside | None) -> list[str]:
@@ -285,7 +285,8 @@ def _boundary(model: ChangeModel) -> tuple[str, ...]:
     return (f"{' '.join(model.boundary)} That is an answer, not an error: the data show none, they do not prove none.",)
 
 
-def _mdc_sentence(mdc: MdcBeside | None, unit: str) -> str:
+def mdc_sentence(mdc: MdcBeside | None, unit: str) -> str:
+    """The MDC with unit and interval as a sentence that follows another; nothing when there is none."""
     return f" The MDC of one person is {mdc.in_words(unit)}." if mdc is not None else ""
 
 

@@ -28,6 +28,8 @@ class Study:
         tables: table name -> frame; `table(name)` gives a copy that a caller may change.
         findings: every finding of the check (columns: `vocabulary.FINDING_COLUMNS`).
         rows_in, rows_set_aside: per table, counted after wide sheets became long.
+        suspicious: per table, the positions of the rows that a suspicion is about (not those that merely stand for
+            missing readings or for a rater's habit); they are used like the others.
     """
 
     protocol: Protocol
@@ -35,6 +37,7 @@ class Study:
     findings: pd.DataFrame
     rows_in: Mapping[str, int] = field(default_factory=dict)
     rows_set_aside: Mapping[str, int] = field(default_factory=dict)
+    suspicious: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "tables", MappingProxyType(dict(self.tables)))

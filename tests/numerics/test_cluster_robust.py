@@ -89,7 +89,7 @@ def test_balanced_clusters_are_one_sample_of_their_means() -> None:
 
 
 def test_two_groups_of_single_rows_are_welch_with_the_df_of_bell_and_mccaffrey() -> None:
-    """Variance s1^2/n1 + s2^2/n2; df (1/n1 + 1/n2)^2 / (1/(n1^2 (n1 - 1)) + 1/(n2^2 (n2 - 1))), exact for equal variances
+    """Variance s1^2/n1 + s2^2/n2 and df (1/n1 + 1/n2)^2 / (1/(n1^2 (n1 - 1)) + 1/(n2^2 (n2 - 1))), for equal variances
     (Imbens & Kolesár 2016, from memory)."""
     rng = np.random.default_rng(2)
     one, two = rng.normal(0, 1, 5), rng.normal(1, 3, 11)

@@ -30,6 +30,20 @@ from studykit.vocabulary import COLUMNS, ERROR, FINDING_COLUMNS, MEASUREMENTS
 
 Progress = Callable[[str], None]
 
+NOT_ABOUT_ONE_READING = frozenset(
+    {
+        "trial_numbers_have_a_gap",
+        "trials_missing",
+        "side_not_measured",
+        "warm_up_mixed",
+        "blinding_not_recorded",
+        "only_multiples_of_five",
+        "trials_identical_too_often",
+        "one_value_for_everybody",
+    }
+)
+"""Suspicions whose row stands for something else: readings that are not there, or the habit of a rater."""
+
 
 def check_study(folder: str | Path, *, protocol: Protocol | None = None, progress: Progress | None = None) -> Checked:
     """Check a study folder: study.toml and data/.
@@ -82,13 +96,25 @@ def check_gathered(gathered: Gathered, protocol: Protocol, *, progress: Progress
     findings = _in_order(about_files, errors, doubts, other=gathered.findings)
     rows_aside = {table: len(set_aside[table]) for table in COLUMNS}
     rows_in = {table: len(gathered.tables[table]) for table in COLUMNS}
-    study = Study(protocol, _renumbered(used), findings, rows_in, rows_aside) if readable else None
+    suspicious = _suspicious_rows(used, joined([gathered.findings, doubts]))
+    study = Study(protocol, _renumbered(used), findings, rows_in, rows_aside, suspicious) if readable else None
     rows_used = {table: len(used[table]) for table in COLUMNS}
     return Checked(study, findings, gathered.log, rows_in, rows_used, rows_aside, set_aside)
 
 
 def _renumbered(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     return {table: frame.reset_index(drop=True) for table, frame in tables.items()}
+
+
+def _suspicious_rows(used: Mapping[str, pd.DataFrame], findings: pd.DataFrame) -> dict[str, tuple[int, ...]]:
+    """Table -> positions, among the rows used, of those that a suspicion is about."""
+    doubted = findings[(findings["severity"] != ERROR) & (findings[POSITION] >= 0)]
+    doubted = doubted[~doubted["rule"].isin(NOT_ABOUT_ONE_READING)]
+    rows = {
+        table: np.flatnonzero(frame.index.isin(doubted.loc[doubted["table"] == table, POSITION]))
+        for table, frame in used.items()
+    }
+    return {table: tuple(int(place) for place in places) for table, places in rows.items() if len(places)}
 
 
 def _assert_every_row_accounted_for(
