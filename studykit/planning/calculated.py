@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
+from studykit.errors import DesignError, FitError
 from studykit.numerics.planning.means import power_of_t
 from studykit.numerics.planning.planned_variances import planned_contrast, planned_ingredients
 from studykit.numerics.planning.visits import variance_of_differences
 from studykit.numerics.planning.wishes import MOST, smallest
 from studykit.planning.design import expected_last_visits, planned_design
 from studykit.planning.plan import TrialPlan
+
+_MOST_BY_MODEL: Final = 5000
+"""Rows of so many people are still formed in seconds; whoever needs more is better served by the quick form."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,16 +87,15 @@ def participants_for(plan: TrialPlan, *, by_model: bool = False) -> int:
         by_model: by `model_power`, else by `visits_power`.
 
     Raises:
-        DesignError: no number up to a million is enough.
+        DesignError: no number up to a million (by the model: 5,000) is enough.
     """
     compute = model_power if by_model else visits_power
 
     def enough(participants: int) -> bool:
         trying = plan.with_participants(participants)
-        return min(trying.sizes) >= 2 and arm_looked_at(compute(trying)).power >= plan.power
+        try:
+            return min(trying.sizes) >= 2 and arm_looked_at(compute(trying)).power >= plan.power
+        except (DesignError, FitError):
+            return False  # so few people cannot carry the model at all
 
-    low = 3 * len(plan.arms)
-    if by_model:
-        # The quick form comes close, so the search of the slow one begins near its end.
-        low = max(low, int(0.7 * participants_for(plan)))
-    return smallest(enough, low=low, what="participants", most=5000 if by_model else MOST)
+    return smallest(enough, low=3 * len(plan.arms), what="participants", most=_MOST_BY_MODEL if by_model else MOST)

@@ -18,6 +18,7 @@ from studykit.report.figures import by_key, figures_of, start_printing
 from studykit.report.numbers import as_json, results_document
 from studykit.report.page import report_page
 from studykit.report.paper import write_paper
+from studykit.report.plan_page import keep_plan, with_plan
 from studykit.report.print_style import ENGLISH, PrintStyle
 from studykit.report.swapping import new_folder_for
 
@@ -78,12 +79,13 @@ def write_report(
     target = folder / RESULTS
     with new_folder_for(target) as fresh:
         write_check(checked, fresh)
+        keep_plan(target, fresh)
         write_dictionary(fresh, study.protocol)
         figures = figures_of(sections)
         begun = start_printing(figures, printer)
         page = report_page(checked, study, sections, drawings=by_key(figures))
         (fresh / "report.html").write_text(page, encoding="utf-8")
-        document = results_document(checked, sections)
+        document = with_plan(results_document(checked, sections), fresh)
         (fresh / "results.json").write_text(as_json(document), encoding="utf-8")
         write_paper(
             fresh,

@@ -1,0 +1,268 @@
+"""Everything that follows from the [planning] table of a protocol, in the order in which it is read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+from studykit.errors import DesignError, FitError
+from studykit.planning.calculated import arm_looked_at, model_power
+from studykit.planning.measuring_answers import MEASURING_METHODS, MeasuringPlan, measuring_headline, ways_to_measure
+from studykit.planning.plan import TrialPlan, trial_plan
+from studykit.planning.power_answers import PlannedPower, PowerOfOtherPlans, power_headline, power_methods
+from studykit.planning.reliability_answers import (
+    RELIABILITY_METHODS,
+    ReliabilitySizes,
+    reliability_headline,
+    reliability_wishes,
+)
+from studykit.planning.running import Progress, SimulatedPower, simulate_power
+from studykit.planning.size_answers import TrialSizes, sizes_headline, sizes_methods, trial_sizes
+from studykit.planning.words import NOT_FOR_A_PERSON, SUPPOSED, planned_provenance
+from studykit.protocol import Protocol
+from studykit.protocol.planning_model import PlanningPart
+from studykit.result import Result
+
+TITLES: Final = {
+    "sizes": "How many participants?",
+    "power": "How likely is the trial to find what it looks for?",
+    "measuring": "What would measuring more buy?",
+    "reliability": "How many targets to know the measurement error?",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PlanPart:
+    """One question about the plan: its answers, or the reason why there is none."""
+
+    key: str
+    title: str
+    results: tuple[Result, ...]
+    refusal: str = ""
+
+
+def plan_study(
+    protocol: Protocol,
+    *,
+    executor: Executor | None = None,
+    checkpoint: Path | None = None,
+    progress: Progress | None = None,
+) -> tuple[PlanPart, ...]:
+    """Answer every question that the plan of a protocol allows.
+
+    Args:
+        protocol: with a [planning] table.
+        executor: where trials are simulated; any executor of `concurrent.futures`, this process when left out.
+        checkpoint: a file that keeps finished simulations, so that a run that was stopped goes on where it was.
+        progress: called with the name of a plan and the number of trials that were finished.
+
+    Raises:
+        DesignError: the protocol has no [planning] table, or one that asks for nothing.
+    """
+    part = protocol.planning
+    if part is None:
+        raise DesignError(
+            "study.toml has no [planning] table, so there is nothing to plan with. Write down what you suppose; the "
+            "end of the file that 'studykit start' makes has an example."
+        )
+    questions: dict[str, Callable[[], tuple[Result, ...]]] = {}
+    if part.participants is not None:
+        plan = trial_plan(protocol)
+        questions["sizes"] = lambda: (_sizes(protocol, plan),)
+        questions["power"] = lambda: _power(protocol, part, plan, executor, checkpoint, progress)
+        questions["measuring"] = lambda: (_measuring(protocol, plan),)
+    asked = part.reliability
+    if asked is not None:
+        questions["reliability"] = lambda: (_reliability(protocol, part),)
+    if not questions:
+        raise DesignError(
+            "[planning] in study.toml asks for nothing: write participants, smallest_difference and spread for a "
+            "trial, or a [planning.reliability] table."
+        )
+    return tuple(_answered(key, answer) for key, answer in questions.items())
+
+
+def trials_at_most(protocol: Protocol) -> int:
+    """Trials that `plan_study` will simulate at most, for a progress bar."""
+    part = protocol.planning
+    if part is None or part.participants is None:
+        return 0
+    plans = 2 + len(list(_variants(part, trial_plan(protocol))))
+    return plans * part.simulation.most_trials
+
+
+def _answered(key: str, answer: Callable[[], tuple[Result, ...]]) -> PlanPart:
+    try:
+        return PlanPart(key, TITLES[key], answer())
+    except (DesignError, FitError) as refusal:
+        return PlanPart(key, TITLES[key], (), str(refusal))
+
+
+def _sizes(protocol: Protocol, plan: TrialPlan) -> TrialSizes:
+    _need_an_effect(plan)
+    sizes, sd, correlation, limb_correlation = trial_sizes(protocol, plan)
+    return TrialSizes(
+        key="planning.sizes",
+        title="Participants needed",
+        headline=sizes_headline(plan, sizes),
+        cautions=(SUPPOSED, NOT_FOR_A_PERSON, *_adjusting(protocol)),
+        methods=sizes_methods(plan),
+        provenance=planned_provenance(protocol),
+        plan=plan,
+        sizes=sizes,
+        sd=sd,
+        correlation=correlation,
+        limb_correlation=limb_correlation,
+    )
+
+
+def _power(
+    protocol: Protocol,
+    part: PlanningPart,
+    plan: TrialPlan,
+    executor: Executor | None,
+    checkpoint: Path | None,
+    progress: Progress | None,
+) -> tuple[Result, ...]:
+    _need_an_effect(plan)
+    wanted = part.simulation
+
+    def simulated(name: str, some: TrialPlan) -> SimulatedPower:
+        return simulate_power(
+            some,
+            seed=wanted.seed,
+            half_width=wanted.half_width,
+            most_trials=wanted.most_trials,
+            executor=executor,
+            checkpoint=checkpoint,
+            name=name,
+            progress=progress,
+        )
+
+    calculated = model_power(plan)
+    base = simulated("as planned", plan)
+    alarms = simulated("without any difference", plan.without_effect())
+    others = [(name, some, simulated(name, some)) for name, some in _variants(part, plan)]
+    by_number = tuple(one for _, some, one in others if some == plan.with_participants(some.participants))
+    common = {"cautions": (SUPPOSED, NOT_FOR_A_PERSON, _AT_RANDOM, *_adjusting(protocol))}
+    answer = PlannedPower(
+        key="planning.power",
+        title="Power of the planned trial",
+        headline=power_headline(plan, calculated, base),
+        methods=power_methods(plan, base),
+        provenance=planned_provenance(protocol, seed=wanted.seed),
+        plan=plan,
+        calculated=calculated,
+        simulated=base,
+        without_effect=alarms,
+        others=by_number,
+        **common,
+    )
+    if not others:
+        return (answer,)
+    best = [arm_looked_at(model_power(some)) for _, some, _ in others]
+    enough = [name for (name, _, _), power in zip(others, best, strict=True) if power.power >= plan.power]
+    beside = PowerOfOtherPlans(
+        key="planning.other_plans",
+        title="Other plans",
+        headline=(
+            f"Of {len(others)} other plans {len(enough)} reach the power wished for"
+            + (f" (the first: {enough[0]})." if enough else ".")
+        ),
+        methods=power_methods(plan, base),
+        provenance=planned_provenance(protocol, seed=wanted.seed),
+        plan=plan,
+        labels=tuple(name for name, _, _ in others),
+        calculated=tuple(best),
+        simulated=tuple(one for _, _, one in others),
+        **common,
+    )
+    return (answer, beside)
+
+
+_AT_RANDOM: Final = (
+    "People are supposed to leave at random. If those leave whom the treatment does not help, power is another and the "
+    "difference itself may be off."
+)
+
+
+def _variants(part: PlanningPart, plan: TrialPlan) -> Iterator[tuple[str, TrialPlan]]:
+    """Every plan to compare, each different from the planned one in one thing; the planned one itself is left out."""
+    made = [(f"{number} participants", plan.with_participants(number)) for number in part.compare.participants]
+    made += [(f"{len(keys)} visits ({', '.join(keys)})", plan.with_visits(keys)) for keys in part.compare.visits]
+    made += [
+        (f"{number} trial{'s' if number > 1 else ''} a visit", replace(plan, trials=number))
+        for number in part.compare.trials
+    ]
+    made += [
+        (
+            f"{number} rater{'s' if number > 1 else ''} a visit",
+            replace(plan, raters=number, raters_in_all=max(number, plan.raters_in_all)),
+        )
+        for number in part.compare.raters
+    ]
+    seen = [plan]
+    for name, some in made:
+        if some not in seen:
+            seen.append(some)
+            yield name, some
+
+
+def _measuring(protocol: Protocol, plan: TrialPlan) -> MeasuringPlan:
+    _need_an_effect(plan)
+    ways = ways_to_measure(plan)
+    return MeasuringPlan(
+        key="planning.measuring",
+        title="Trials and raters against participants",
+        headline=measuring_headline(plan, ways),
+        cautions=(
+            SUPPOSED,
+            "More trials in one sitting make the error of that sitting smaller; what differs from day to day stays.",
+        ),
+        methods=MEASURING_METHODS,
+        provenance=planned_provenance(protocol),
+        plan=plan,
+        ways=ways,
+    )
+
+
+def _reliability(protocol: Protocol, part: PlanningPart) -> ReliabilitySizes:
+    asked = part.reliability
+    assert asked is not None  # noqa: S101 - the caller asks only then
+    wishes = reliability_wishes(protocol, asked, part.power)
+    return ReliabilitySizes(
+        key="planning.reliability",
+        title="Targets needed",
+        headline=reliability_headline(wishes, asked),
+        cautions=(
+            "The numbers hold for readings that are normally distributed, equally spread and independent between "
+            "targets.",
+            "ICC numbers hold for the one-way and the consistency ICC. That of absolute agreement also depends on how "
+            "much few raters differ, which no number of targets makes better known.",
+        ),
+        methods=RELIABILITY_METHODS,
+        provenance=planned_provenance(protocol),
+        wishes=wishes,
+        asked=asked,
+    )
+
+
+def _adjusting(protocol: Protocol) -> tuple[str, ...]:
+    named = (*protocol.analysis.covariates, *protocol.analysis.strata)
+    if not named:
+        return ()
+    return (
+        f"The analysis adjusts for {', '.join(named)}; the plan does not count on what that explains, so it is "
+        "careful.",
+    )
+
+
+def _need_an_effect(plan: TrialPlan) -> None:
+    if not any(plan.effect(arm) for arm in plan.treated):
+        raise DesignError(
+            "No arm is supposed to differ from the control arm at the primary visit, and no study can find a "
+            "difference of nothing; write smallest_difference or [planning.change] in study.toml."
+        )
