@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
@@ -107,6 +107,25 @@ class ReliabilityWishes(_Supposed):
         return self
 
 
+class AllocationPlan(_Supposed):
+    """How participants are allocated to arms, by the ratios of the plan.
+
+    method: "blocks" (permuted blocks of random size in every stratum) or "minimisation" (Pocock & Simon).
+    strata: columns of the participants table and the words that each may hold.
+    entries: of the list in each stratum; all participants of the plan when left out, so that no stratum runs out.
+    block_sizes: multiples of the sum of the ratios, one drawn for each block; twice and three times it when left out.
+    certainty: of minimisation: how often the arm is taken that leaves the smallest imbalance.
+    """
+
+    method: Literal["blocks", "minimisation"] = "blocks"
+    strata: dict[_Code, Annotated[tuple[_Code, ...], Field(min_length=2, max_length=50)]] = Field(
+        default_factory=dict, max_length=5
+    )
+    entries: int | None = Field(default=None, ge=1, le=20_000)
+    block_sizes: tuple[Annotated[int, Field(ge=2, le=200)], ...] = Field(default=(), max_length=6)
+    certainty: float = Field(default=0.8, gt=0.5, le=1)
+
+
 class PlanningPart(_Supposed):
     """What was supposed about the study before it began.
 
@@ -121,6 +140,7 @@ class PlanningPart(_Supposed):
     trials, raters: of one limb at one visit. raters_in_all: how many take turns; as many as `raters` when left out.
     lost_by: share of participants who have left before a visit; a visit that is not named loses nobody new.
     compare: other plans. simulation: how exactly. reliability: what the reliability part should be able to say.
+    allocation: how participants come to their arms.
     """
 
     power: float = Field(default=0.8, gt=0, lt=1)
@@ -138,6 +158,7 @@ class PlanningPart(_Supposed):
     compare: PlansToCompare = PlansToCompare()
     simulation: PowerSimulation = PowerSimulation()
     reliability: ReliabilityWishes | None = None
+    allocation: AllocationPlan = AllocationPlan()
 
     @model_validator(mode="after")
     def _parts_of_a_trial_hang_together(self) -> Self:

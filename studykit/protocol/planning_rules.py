@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from studykit.protocol.analysis_rules import KNOWN_COVARIATES
 from studykit.protocol.outline import Outline
 from studykit.protocol.planning_model import PlanningPart
 from studykit.protocol.problems import Problem, meant, quoted
@@ -22,6 +23,7 @@ def problems_of_planning(outline: Outline) -> Iterator[Problem]:
         )
         return
     yield from _arms(outline, plan)
+    yield from _allocation(outline, plan)
     if outline.every_visit_named:
         yield from _changes(outline, plan)
         yield from _losses(outline, plan)
@@ -41,6 +43,23 @@ def _arms(outline: Outline, plan: PlanningPart) -> Iterator[Problem]:
         yield Problem(
             ("planning", "arm_with"), f"{quoted(plan.arm_with or '')} is the control arm; name an arm set against it."
         )
+
+
+def _allocation(outline: Outline, plan: PlanningPart) -> Iterator[Problem]:
+    known = (*KNOWN_COVARIATES, *outline.covariates)
+    for column in plan.allocation.strata:
+        if column not in known:
+            yield Problem(
+                ("planning", "allocation", "strata", column),
+                f"{quoted(column)} is not a column of the participants table{meant(column, known)}",
+            )
+    whole = sum(plan.ratio.get(arm, 1) for arm in outline.arms)
+    for position, size in enumerate(plan.allocation.block_sizes):
+        if whole and size % whole:
+            yield Problem(
+                ("planning", "allocation", "block_sizes", position),
+                f"a block of {size} cannot hold the arms in their ratio; give a multiple of {whole}.",
+            )
 
 
 def _changes(outline: Outline, plan: PlanningPart) -> Iterator[Problem]:
