@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
 
+from studykit.audit import audit_of_study
 from studykit.change import (
     ChangeByArm,
     MdcBeside,
@@ -69,6 +70,8 @@ def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tu
         "dose_done": lambda: [adherence_of_study(study)],
         "reliability": lambda: reliability_of_study(study),
     }
+    if study.protocol.study.design == "audit":
+        parts["audit"] = lambda: audit_of_study(study, mdc=mdc_beside(study), changes=changed)
     if study.protocol.study.design == "reliability":
         parts = {key: parts[key] for key in ("reliability", "sample")}
     sections = []
@@ -87,6 +90,7 @@ READABLE = {
     "for_whom": "For whom was the change more than error?",
     "dose_done": "What was prescribed, and what was done?",
     "reliability": "How well is it measured?",
+    "audit": "How well was the audit kept?",
 }
 """Section key -> the question at the head of the section."""
 

@@ -45,11 +45,12 @@ MAY_IMPORT = {
     "change": ANALYSIS,
     "planning": ANALYSIS | {"change"},
     "individuals": ANALYSIS | {"change"},
+    "audit": ANALYSIS | {"change", "sample"},
     "missing_visits": ANALYSIS | {"change"},
     "sensitivity": ANALYSIS | {"change", "missing_visits"},
     "sample": LEAVES | {"protocol", "data"},
     "answers": LEAVES
-    | {"protocol", "data", "reliability", "change", "individuals", "sample", "missing_visits", "sensitivity"},
+    | {"protocol", "data", "reliability", "change", "individuals", "sample", "missing_visits", "sensitivity", "audit"},
     "report": LEAVES | {"pictures", "protocol", "data", "entry", "answers"},
     "archive": LEAVES | {"protocol", "data", "answers", "report"},
 }
