@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from functools import cache
+from html import escape
 
 from studykit.audit import audit_of_study
 from studykit.change import (
@@ -15,8 +16,10 @@ from studykit.change import (
     diagnostics_of_study,
     flow_of_study,
 )
+from studykit.conduct import conduct_of_study
 from studykit.data import Study
-from studykit.errors import DesignError, FitError
+from studykit.display import in_notebook
+from studykit.errors import DesignError, FitError, check_choice
 from studykit.individuals import for_whom
 from studykit.missing_visits import FilledIn, missing_visits_of_study
 from studykit.reliability import MdcForChange, mdc_for_change, mdc_of_both_limbs, reliability_of_study
@@ -43,14 +46,22 @@ class Section:
     results: tuple[Result, ...]
     unanswered: tuple[Unanswered, ...]
 
+    def _repr_html_(self) -> str:
+        answers = "".join(f"<h4>{escape(one.title)}</h4>{one.to_html(heading='h5')}" for one in self.results)
+        refused = "".join(f'<p class="unanswered">{escape(one.reason)}</p>' for one in self.unanswered)
+        return in_notebook(f"<h3>{escape(self.title)}</h3>{answers}{refused}")
 
-def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tuple[Section, ...]:
+
+def answer(
+    study: Study, *, only: Collection[str] | None = None, progress: Callable[[str], None] | None = None
+) -> tuple[Section, ...]:
     """Compute every answer of a study.
 
     A question that the data cannot answer becomes an `Unanswered` with its reason; the others stand.
 
     Args:
         study: the checked study.
+        only: keys of the parts to compute (`READABLE`); None computes all that this design has.
         progress: called with the title of each part before it is computed.
     """
     tell = progress or (lambda _title: None)
@@ -69,13 +80,18 @@ def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tu
         ),
         "dose_done": lambda: [adherence_of_study(study)],
         "reliability": lambda: reliability_of_study(study),
+        "conduct": lambda: conduct_of_study(study, mdc=mdc_beside(study), change=lambda: _first(changed())),
     }
     if study.protocol.study.design == "audit":
         parts["audit"] = lambda: audit_of_study(study, mdc=mdc_beside(study), changes=changed)
     if study.protocol.study.design == "reliability":
         parts = {key: parts[key] for key in ("reliability", "sample")}
+    for key in only or ():
+        check_choice(key, READABLE, "part")
     sections = []
     for key, compute in parts.items():
+        if only is not None and key not in only:
+            continue
         tell(READABLE[key])
         sections.append(_section(key, compute))
     return tuple(sections)
@@ -90,6 +106,7 @@ READABLE = {
     "for_whom": "For whom was the change more than error?",
     "dose_done": "What was prescribed, and what was done?",
     "reliability": "How well is it measured?",
+    "conduct": "Did the measuring change during the study?",
     "audit": "How well was the audit kept?",
 }
 """Section key -> the question at the head of the section."""

@@ -9,6 +9,7 @@ from typing import Protocol
 
 import pandas as pd
 
+from studykit.display import in_notebook
 from studykit.provenance import Provenance
 from studykit.table import Table
 
@@ -68,13 +69,14 @@ class Result(ABC):
         return None
 
     def _repr_html_(self) -> str:
-        return f'<section class="sk-result">{self.to_html()}</section>'
+        return in_notebook(f"<h3>{escape(self.title)}</h3>{self.to_html()}")
 
-    def to_html(self, picture: Picture | None = None) -> str:
+    def to_html(self, picture: Picture | None = None, *, heading: str = "h4") -> str:
         """Headline, figure, table, cautions and methods as an HTML fragment, in that order.
 
         Args:
             picture: `figure()`, where it has been drawn already; it is drawn when left out.
+            heading: the element of the heading above the cautions, one step below the heading of the answer.
         """
         picture = picture or self.figure()
         drawn = ""
@@ -82,7 +84,7 @@ class Result(ABC):
             drawn = f"<figure>{picture.svg()}<figcaption>{escape(picture.caption)}</figcaption></figure>"
         cautions = "".join(f"<li>{escape(caution)}</li>" for caution in self.cautions)
         if cautions:
-            cautions = f'<h4>What this does not show</h4><ul class="cautions">{cautions}</ul>'
+            cautions = f'<{heading}>What this does not show</{heading}><ul class="cautions">{cautions}</ul>'
         return (
             f'<p class="headline">{escape(self.headline)}</p>{drawn}{self.table().to_html()}'
             f'{cautions}<p class="methods"><strong>Methods.</strong> {escape(self.methods)}</p>'

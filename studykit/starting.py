@@ -1,4 +1,4 @@
-"""A new study folder: a protocol that is valid as it stands, a workbook to fill, and a page to read first."""
+"""A new study folder: a protocol that is valid as it stands, a workbook to fill, a page to read, and notebooks."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import Final
 
 from studykit.entry import ENTRY_NAME, entry_workbook
 from studykit.errors import CallError, check_choice
+from studykit.notebook.copies import IN_STUDY, copies_for_study
 from studykit.protocol import parse_protocol
 from studykit.vocabulary import DESIGNS
 
@@ -17,7 +18,7 @@ _LEFT_BY_THE_SYSTEM: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"}
 
 
 def start_study(folder: str | Path, *, design: str, progress: Callable[[str], None] | None = None) -> list[Path]:
-    """Make a study folder: study.toml, data/READ_ME_FIRST.txt and data/entry.xlsx.
+    """Make a study folder: study.toml, data/READ_ME_FIRST.txt, data/entry.xlsx, and the notebooks.
 
     Nothing that exists is ever overwritten, and nothing is left behind when the folder cannot be finished.
 
@@ -36,12 +37,13 @@ def start_study(folder: str | Path, *, design: str, progress: Callable[[str], No
     folder = Path(folder)
     try:
         _refuse_unless_empty(folder)
-        made = _missing_folders(folder / "data")
+        made = [folder / IN_STUDY, *_missing_folders(folder / "data")]
     except (OSError, ValueError) as error:
         raise CallError(f"{folder} cannot be used: {_reason(error)}. Choose another folder.") from None
     written: list[Path] = []
     try:
         (folder / "data").mkdir(parents=True, exist_ok=True)
+        (folder / IN_STUDY).mkdir()
         for name, content in _files(design):
             if progress is not None:
                 progress(f"writing {name}")
@@ -73,6 +75,8 @@ def _files(design: str) -> Iterator[tuple[str, bytes]]:
     yield "study.toml", protocol.encode()
     yield "data/READ_ME_FIRST.txt", str(tomllib.loads(_template("read_me_first.toml"))["page"]).encode()
     yield f"data/{ENTRY_NAME}", entry_workbook(parse_protocol(protocol))
+    for name_of_copy, content in copies_for_study():
+        yield f"{IN_STUDY}/{name_of_copy}", content
 
 
 def _template(name: str) -> str:

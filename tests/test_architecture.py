@@ -23,7 +23,7 @@ TOP_LEVEL = {
     "synthetic_data",
 }
 
-LEAVES = {"errors", "vocabulary", "formatting", "table", "provenance", "result", "toml_text"}
+LEAVES = {"errors", "vocabulary", "formatting", "table", "provenance", "result", "toml_text", "display", "progress"}
 ANALYSIS = LEAVES | {"pictures", "protocol", "data", "numerics", "modelling"}
 MAY_IMPORT = {
     "errors": set(),
@@ -32,19 +32,23 @@ MAY_IMPORT = {
     "table": {"errors"},
     "provenance": set(),
     "toml_text": set(),
-    "result": {"formatting", "errors", "table", "provenance"},
+    "display": set(),
+    "progress": set(),
+    "result": {"formatting", "errors", "table", "provenance", "display"},
     "pictures": LEAVES,
     "numerics": {"errors"},
     "modelling": LEAVES | {"numerics"},
     "protocol": LEAVES,
     "data": LEAVES | {"protocol"},
     "entry": LEAVES | {"protocol"},
-    "starting": LEAVES | {"protocol", "entry"},
+    "starting": LEAVES | {"protocol", "entry", "notebook"},
+    "notebook": LEAVES | {"report"},
     "simulate": LEAVES | {"protocol", "data"},
     "reliability": ANALYSIS,
     "change": ANALYSIS,
     "planning": ANALYSIS | {"change"},
     "individuals": ANALYSIS | {"change"},
+    "conduct": ANALYSIS | {"change"},
     "audit": ANALYSIS | {"change", "sample"},
     "missing_visits": ANALYSIS | {"change"},
     "sensitivity": ANALYSIS | {"change", "missing_visits"},

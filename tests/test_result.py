@@ -1,5 +1,6 @@
 """A result says itself in one order, escapes what came from outside, and cannot be changed."""
 
+import re
 from dataclasses import dataclass
 from xml.etree import ElementTree
 
@@ -83,7 +84,25 @@ def test_without_a_picture_or_cautions_no_empty_place_is_left() -> None:
 
 def test_a_notebook_shows_the_same_in_a_section() -> None:
     result = counted(Square())
-    assert result._repr_html_() == f'<section class="sk-result">{result.to_html()}</section>'
+    shown = result._repr_html_()
+    assert shown.startswith('<section class="sk-result"><style>')
+    assert shown.endswith(f"</style><h3>How many?</h3>{result.to_html()}</section>")
+
+
+def test_the_style_of_a_section_reaches_nothing_around_it() -> None:
+    style = re.sub(
+        r"/\*.*?\*/", "", counted()._repr_html_().partition("</style>")[0].partition("<style>")[2], flags=re.S
+    )
+    selectors = re.findall(r"([^{}]+)\{", style.replace("@media print {", ""))
+    assert len(selectors) > 15
+    for selector in selectors:
+        assert all(one.strip().startswith(".sk-result") for one in selector.split(",")), selector
+    assert "http" not in style
+    assert "url(" not in style
+
+
+def test_headings_keep_their_order_one_step_further_in() -> None:
+    assert "<h5>What this does not show</h5>" in counted().to_html(heading="h5")
 
 
 def test_a_result_without_its_parts_cannot_be_made() -> None:

@@ -11,6 +11,7 @@ import pytest
 from studykit.data import check_study
 from studykit.entry import ENTRY_NAME, EXAMPLE, HEADING_ROW, PAGES, TABLES, entry_workbook
 from studykit.errors import CallError
+from studykit.notebook.copies import shipped_notebooks
 from studykit.protocol import load_protocol, parse_protocol
 from studykit.starting import protocol_template, start_study
 from studykit.vocabulary import DESIGNS
@@ -26,6 +27,7 @@ def test_a_new_study_has_its_protocol_its_tables_and_a_page_to_read(tmp_path, de
         "study.toml",
         "data/READ_ME_FIRST.txt",
         "data/entry.xlsx",
+        *(f"notebooks/{path.name}" for path in shipped_notebooks()),
     ]
     assert len(said) == len(written)
     protocol = load_protocol(folder / "study.toml")
@@ -82,7 +84,7 @@ def test_every_template_is_packed_with_the_kit():
 
 def test_an_empty_folder_may_be_used_and_what_a_desktop_leaves_is_ignored(tmp_path):
     (tmp_path / ".DS_Store").write_bytes(b"\0")
-    assert len(start_study(tmp_path, design="audit")) == 3
+    assert len(start_study(tmp_path, design="audit")) == 3 + len(shipped_notebooks())
 
 
 def test_a_folder_that_holds_something_is_refused_untouched(tmp_path):

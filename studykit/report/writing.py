@@ -14,6 +14,7 @@ from studykit.data.sharing.presenting import PresentableStudy, presentable
 from studykit.errors import DataError
 from studykit.pictures.theme import PAGE_WIDTH_MM
 from studykit.report.dictionary import write_dictionary
+from studykit.report.executed_notebooks import keep_executed_notebooks
 from studykit.report.figures import by_key, figures_of, start_printing
 from studykit.report.numbers import as_json, results_document
 from studykit.report.page import report_page
@@ -87,6 +88,7 @@ def write_report(
         (fresh / "report.html").write_text(page, encoding="utf-8")
         document = with_plan(results_document(checked, sections), fresh)
         (fresh / "results.json").write_text(as_json(document), encoding="utf-8")
+        keep_executed_notebooks(target, fresh, document["provenance"])
         write_paper(
             fresh,
             checked,
