@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
-from html import escape
 
 from studykit.audit import audit_of_study
 from studykit.change import (
@@ -18,8 +17,7 @@ from studykit.change import (
 )
 from studykit.conduct import conduct_of_study
 from studykit.data import Study
-from studykit.display import in_notebook
-from studykit.errors import DesignError, FitError, check_choice
+from studykit.errors import DesignError, FitError
 from studykit.individuals import for_whom
 from studykit.missing_visits import FilledIn, missing_visits_of_study
 from studykit.reliability import MdcForChange, mdc_for_change, mdc_of_both_limbs, reliability_of_study
@@ -46,22 +44,14 @@ class Section:
     results: tuple[Result, ...]
     unanswered: tuple[Unanswered, ...]
 
-    def _repr_html_(self) -> str:
-        answers = "".join(f"<h4>{escape(one.title)}</h4>{one.to_html(heading='h5')}" for one in self.results)
-        refused = "".join(f'<p class="unanswered">{escape(one.reason)}</p>' for one in self.unanswered)
-        return in_notebook(f"<h3>{escape(self.title)}</h3>{answers}{refused}")
 
-
-def answer(
-    study: Study, *, only: Collection[str] | None = None, progress: Callable[[str], None] | None = None
-) -> tuple[Section, ...]:
+def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tuple[Section, ...]:
     """Compute every answer of a study.
 
     A question that the data cannot answer becomes an `Unanswered` with its reason; the others stand.
 
     Args:
         study: the checked study.
-        only: keys of the parts to compute (`READABLE`); None computes all that this design has.
         progress: called with the title of each part before it is computed.
     """
     tell = progress or (lambda _title: None)
@@ -86,12 +76,8 @@ def answer(
         parts["audit"] = lambda: audit_of_study(study, mdc=mdc_beside(study), changes=changed)
     if study.protocol.study.design == "reliability":
         parts = {key: parts[key] for key in ("reliability", "sample")}
-    for key in only or ():
-        check_choice(key, READABLE, "part")
     sections = []
     for key, compute in parts.items():
-        if only is not None and key not in only:
-            continue
         tell(READABLE[key])
         sections.append(_section(key, compute))
     return tuple(sections)

@@ -23,7 +23,7 @@ TOP_LEVEL = {
     "synthetic_data",
 }
 
-LEAVES = {"errors", "vocabulary", "formatting", "table", "provenance", "result", "toml_text", "display", "progress"}
+LEAVES = {"errors", "vocabulary", "formatting", "table", "provenance", "result", "toml_text"}
 ANALYSIS = LEAVES | {"pictures", "protocol", "data", "numerics", "modelling"}
 MAY_IMPORT = {
     "errors": set(),
@@ -32,17 +32,14 @@ MAY_IMPORT = {
     "table": {"errors"},
     "provenance": set(),
     "toml_text": set(),
-    "display": set(),
-    "progress": set(),
-    "result": {"formatting", "errors", "table", "provenance", "display"},
+    "result": {"formatting", "errors", "table", "provenance"},
     "pictures": LEAVES,
     "numerics": {"errors"},
     "modelling": LEAVES | {"numerics"},
     "protocol": LEAVES,
     "data": LEAVES | {"protocol"},
     "entry": LEAVES | {"protocol"},
-    "starting": LEAVES | {"protocol", "entry", "notebook"},
-    "notebook": LEAVES | {"report"},
+    "starting": LEAVES | {"protocol", "entry"},
     "simulate": LEAVES | {"protocol", "data"},
     "reliability": ANALYSIS,
     "change": ANALYSIS,
@@ -54,7 +51,8 @@ MAY_IMPORT = {
     "sensitivity": ANALYSIS | {"change", "missing_visits"},
     "sample": LEAVES | {"protocol", "data"},
     "answers": LEAVES
-    | {"protocol", "data", "reliability", "change", "individuals", "sample", "missing_visits", "sensitivity", "audit"},
+    | {"protocol", "data", "reliability", "change", "individuals", "conduct", "sample", "missing_visits", "sensitivity"}
+    | {"audit"},
     "report": LEAVES | {"pictures", "protocol", "data", "entry", "answers"},
     "archive": LEAVES | {"protocol", "data", "answers", "report"},
 }
