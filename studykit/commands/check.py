@@ -10,10 +10,10 @@ from studykit.commands.speaking import (
     EXIT_CODES,
     Commands,
     need_study_folder,
-    progress_bar,
     say,
     show_findings,
 )
+from studykit.progress import progress_bar
 
 
 def add(commands: Commands) -> None:

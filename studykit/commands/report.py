@@ -14,12 +14,12 @@ from studykit.commands.speaking import (
     REPORT_STEPS,
     Commands,
     need_study_folder,
-    progress_bar,
     say,
     show_findings,
 )
 from studykit.commands.timings import Timings, both
 from studykit.errors import CallError
+from studykit.progress import progress_bar
 
 if TYPE_CHECKING:
     from studykit.answers import Section

@@ -12,9 +12,9 @@ from studykit.commands.speaking import (
     PROBLEMS,
     REPORT_STEPS,
     Commands,
-    progress_bar,
     say,
 )
+from studykit.progress import progress_bar
 
 
 def add(commands: Commands) -> None:

@@ -15,7 +15,7 @@ def add(commands: Commands) -> None:
         "run",
         help="run a notebook from top to bottom in a fresh kernel",
         description="Run a copy of a notebook from its first cell to its last, and write the executed copy and a page "
-        "for any browser to results/notebooks of the study that it reads. A later report of the same data leaves them there.",
+        "for any browser to results/notebooks of the study that it reads. A later report of the same data leaves them.",
         epilog="exit codes: 0 every cell ran; 1 a cell failed, and what ran up to there is kept; 2 called wrongly",
     )
     run_.add_argument("notebook", type=Path, metavar="NOTEBOOK", help="a file that ends in .ipynb")

@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from studykit.commands.speaking import CHECK_STEPS, CLEAN, REPORT_STEPS, Commands, need_study_folder, progress_bar, say
+from studykit.commands.speaking import CHECK_STEPS, CLEAN, REPORT_STEPS, Commands, need_study_folder, say
 from studykit.errors import CallError
+from studykit.progress import progress_bar
 
 
 def add(commands: Commands) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -46,28 +44,6 @@ def need_study_folder(folder: Path) -> None:
         raise CallError(f"There is no folder {folder}. Make one with: studykit start {folder} --design audit")
     if not (folder / "study.toml").is_file():
         raise CallError(f"{folder} holds no study.toml. Name the folder that 'studykit start' made.")
-
-
-@contextmanager
-def progress_bar(title: str, *, most_steps: int) -> Iterator[Callable[[str], None] | None]:
-    """A progress bar on a terminal; silence when the output goes to a file or a pipe.
-
-    Args:
-        title: what is being done.
-        most_steps: how many steps there are when a study has every table and every answer.
-    """
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from tqdm import tqdm
-
-    with tqdm(desc=title, total=most_steps, leave=False, bar_format="{bar:24} {elapsed} {desc}") as bar:
-
-        def tell(step: str) -> None:
-            bar.set_description_str(f"{title}: {step}")
-            bar.update()
-
-        yield tell
 
 
 def show_findings(findings: pd.DataFrame, results: Path, *, most: int = MOST_LINES_SHOWN) -> int:
