@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 
 from studykit.errors import DataError
 from studykit.formatting import decimals_for_width, interval, level, with_unit
@@ -80,24 +81,8 @@ def sensitivity_picture(
                 reference_band(axes, float(first["low"]), float(first["high"]), "planned", across="x")
                 spoken.append(_in_words(arm, own, unit, confidence))
             axes.axvline(0.0, color=INK, linewidth=0.9, zorder=1.0)
-            for middle, (key, found) in zip(middles, own.iterrows(), strict=True):
-                if not np.isfinite(float(found["estimate"])):
-                    continue
-                value, low, high = (float(found[name]) for name in ("estimate", "low", "high"))
-                planned = key == keys[0]
-                axes.errorbar(
-                    [value],
-                    [middle],
-                    xerr=[[value - low], [high - value]],
-                    color=look.colour if planned else INK,
-                    marker=look.marker if planned else "o",
-                    markersize=7.0 if planned else 4.2,
-                    markeredgecolor="white",
-                    markeredgewidth=0.6,
-                    elinewidth=2.0 if planned else 1.1,
-                    capsize=0.0,
-                    zorder=3.0,
-                )
+            _draw_rows(axes, middles[1:], own.iloc[1:], INK, "o", 4.2, 1.1)
+            _draw_rows(axes, middles[:1], own.iloc[:1], look.colour, look.marker, 7.0, 2.0)
             axes.axhline(float(np.sum(heights[:1])), color=HAIRLINE, linewidth=0.8, zorder=0.6)
             axes.set_title("\n".join(broken_to_fit(arm, panel_mm - 3.0, NOTES_PT + 0.5)), fontsize=NOTES_PT)
             axes.set_yticks(middles, ["\n".join(lines) for lines in broken])
@@ -111,6 +96,26 @@ def sensitivity_picture(
         "own. Hatched: the interval of the planned analysis."
     )
     return Drawing(figure, f"{outcome} by analysis, one panel an arm. {' '.join(spoken)}", caption)
+
+
+def _draw_rows(
+    axes: Axes, middles: np.ndarray, rows: pd.DataFrame, colour: str, marker: str, size: float, width: float
+) -> None:
+    """Marks with their intervals, those that were computed."""
+    there = rows["estimate"].notna().to_numpy()
+    value, low, high = (rows.loc[there, name].to_numpy(dtype=float) for name in ("estimate", "low", "high"))
+    axes.hlines(middles[there], low, high, color=colour, linewidth=width, zorder=3.0)
+    axes.plot(
+        value,
+        middles[there],
+        color=colour,
+        linestyle="none",
+        marker=marker,
+        markersize=size,
+        markeredgecolor="white",
+        markeredgewidth=0.6,
+        zorder=3.1,
+    )
 
 
 def _in_words(arm: str, own: pd.DataFrame, unit: str, confidence: float) -> str:

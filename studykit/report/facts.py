@@ -220,7 +220,11 @@ def _missing_rule(facts: Facts) -> str:
         "all observed visits": "Every visit that was made entered the model; valid if missing at random.",
         "complete participants": "Only participants measured at every visit were used.",
     }
-    return words[facts.study.protocol.study.missing_visits] if facts.study.protocol.visits else ""
+    if not facts.study.protocol.visits:
+        return ""
+    filled = facts.results.get(f"filled_in.{facts.primary}")
+    also = f" Besides, missing visits were filled in, under “{filled.title}”." if filled is not None else ""
+    return f"{words[facts.study.protocol.study.missing_visits]}{also}"
 
 
 def _secondary(facts: Facts) -> str:
@@ -229,13 +233,22 @@ def _secondary(facts: Facts) -> str:
 
 
 def _is_further(key: str, primary: str) -> bool:
-    starts = ("difference.", "change.", "responders", "sensitivity")
+    starts = ("difference.", "change.", "responders", "sensitivity", "filled_in")
     return key.startswith(starts) and key not in (f"difference.{primary}", f"change.{primary}")
 
 
 def _sensitivity(facts: Facts) -> str:
-    titles = [result.title for key, result in facts.results.items() if key.startswith("sensitivity")]
+    starts = ("sensitivity", "filled_in")
+    titles = [result.title for key, result in facts.results.items() if key.startswith(starts)]
     return f"Under {listed([f'“{title}”' for title in titles])}." if titles else ""
+
+
+def _sensitivity_methods(facts: Facts) -> str:
+    return " ".join(facts.methods(f"{name}.{facts.primary}") for name in ("sensitivity", "filled_in")).strip()
+
+
+def _estimand(facts: Facts) -> str:
+    return facts.headline("estimands")
 
 
 def _title_says(facts: Facts, *words: str) -> str:
@@ -308,6 +321,8 @@ SUBJECTS: Final[dict[str, Callable[[Facts], str]]] = {
     "headline": lambda facts: facts.headline(facts.main_answer),
     "secondary": _secondary,
     "sensitivity": _sensitivity,
+    "sensitivity_methods": _sensitivity_methods,
+    "estimand": _estimand,
     "harms": lambda facts: facts.headline("events"),
     "protocol": lambda facts: (
         f"study.toml (SHA-256 {facts.study.provenance().protocol_sha256}); where to read it is to be written."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Final
@@ -24,6 +24,8 @@ _NAMES_OF_SOFTWARE: Final = {
 }
 RECALLED: Final = "References were recalled, not looked up: check them before printing."
 CHECK: Final = "Written by rule from the protocol and results.json; read it as a draft."
+RELIABILITY_NUMBERS: Final = {f"{name}{end}" for name in ("icc", "sem", "mdc95") for end in ("", ".low", ".high")}
+"""What the sentence about reliability pulls; where a limit could not be made there is no such sentence."""
 _OF_METHODS: Final = ("reliability", "difference", "change")
 """Answers about the primary measure whose own methods enter the paragraph; the first of the last two that is there."""
 
@@ -113,7 +115,7 @@ def _methods_of_answers(protocol: Protocol, document: Mapping[str, Any]) -> Iter
     primary, answers = protocol.study.primary_measure, document["answers"]
     keys = [f"reliability.{primary}"]
     keys.append(next((key for key in (f"difference.{primary}", f"change.{primary}") if key in answers), ""))
-    keys += ["adherence", "flow", "sample", "events"]
+    keys += [f"filled_in.{primary}", f"sensitivity.{primary}", "adherence", "flow", "sample", "events"]
     said: set[str] = set()
     for key in keys:
         if key in answers and answers[key]["methods"] not in said:
@@ -140,13 +142,14 @@ def _results(protocol: Protocol, document: Mapping[str, Any], templates: Mapping
         yield from say("age")
     if f"{primary}.{words['visit_key']}.all.missing" in _numbers(answers, "missing"):
         yield from say("missing")
-    if "sem" in _numbers(answers, f"reliability.{primary}"):
+    if set(_numbers(answers, f"reliability.{primary}")) >= RELIABILITY_NUMBERS:
         yield from say("reliability")
     if "readings" in _numbers(answers, f"reliability.{primary}"):
         yield from say("reliability_counts")
     for name, key in (("difference", f"difference.{primary}"), ("change", f"change.{primary}")):
         for arm_key, label in _arms_of(protocol, _numbers(answers, key), words["visit_key"], name):
             yield from say(name, arm=label, arm_key=arm_key)
+    yield from _under_other_choices(protocol, answers, say)
     if "mdc" in _numbers(answers, f"change.{primary}"):
         yield from say("mdc")
     for key, arm in protocol.arms.items():
@@ -154,6 +157,27 @@ def _results(protocol: Protocol, document: Mapping[str, Any], templates: Mapping
             yield from say("adherence", arm=arm.label, arm_key=key)
     if "events" in answers:
         yield from say("events")
+
+
+def _under_other_choices(
+    protocol: Protocol, answers: Mapping[str, Any], say: Callable[..., Iterator[Sentence]]
+) -> Iterator[Sentence]:
+    """Missing visits filled in, what would change the conclusion, and the range of the other analyses, arm by arm."""
+    primary, trial = protocol.study.primary_measure, protocol.study.design == "trial"
+    filled, others = (_numbers(answers, f"{name}.{primary}") for name in ("filled_in", "sensitivity"))
+    labels = {key: arm.label for key, arm in protocol.arms.items()} or {"all": "all participants"}
+    for key, label in labels.items():
+        if f"{key}.plausible" not in filled:
+            continue
+        yield from say("filled_in" if trial else "filled_in_change", arm=label, arm_key=key)
+        low, high = filled[f"{key}.low"], filled[f"{key}.high"]
+        shown = low is not None and high is not None and low * high > 0.0
+        if shown and filled[f"{key}.filled_in"]:
+            tips = filled[f"{key}.changes_if_worse_by"] is not None
+            yield from say("tips" if tips else "holds", arm=label, arm_key=key)
+    for key, label in labels.items():
+        if f"{key}.other_analyses" in others:
+            yield from say("other_choices", arm=label, arm_key=key)
 
 
 def _numbers(answers: Mapping[str, Any], key: str) -> Mapping[str, float | None]:

@@ -67,11 +67,20 @@ class OtherChoices(Result):
         )
 
     def numbers(self) -> dict[str, float]:
-        """`<analysis>.<arm>.estimate`, `.std_error`, `.df`, `.low`, `.high`, `.participants` of what was computed."""
+        """`<analysis>.<arm>.estimate`, `.std_error`, `.df`, `.low`, `.high`, `.participants` of what was computed.
+
+        Over the analyses other than the planned one, `<arm>.lowest` and `.highest` estimate and `.other_analyses`, how
+        many.
+        """
         found = {}
         for row in self.rows[self.rows["estimate"].notna()].to_dict("records"):
             for name in ("estimate", "std_error", "df", "low", "high", "participants"):
                 found[f"{row['analysis']}.{row['arm']}.{name}"] = float(row[name])
+        for arm in self.planned.arms:
+            others = self.rows[(self.rows["arm"] == arm) & (self.rows["analysis"] != PRIMARY)]["estimate"].dropna()
+            if len(others):
+                found[f"{arm}.lowest"], found[f"{arm}.highest"] = float(others.min()), float(others.max())
+                found[f"{arm}.other_analyses"] = float(len(others))
         return found | ({"mdc": self.mdc.value} if self.mdc is not None else {})
 
     def table(self) -> Table:

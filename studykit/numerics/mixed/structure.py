@@ -54,6 +54,7 @@ def find_structure(terms: tuple[RandomTerm, ...], fixed_count: int) -> Structure
     # Terms with the same levels (an intercept and slopes by participant) cut the rows into the same blocks.
     first_alike = [next(j for j in range(i + 1) if np.array_equal(levels[j], levels[i])) for i in range(len(levels))]
     known: dict[tuple[int, ...], tuple[np.ndarray, int]] = {}
+    firsts = [np.unique(patterns[:, index], return_index=True)[1] for index in range(len(terms))]
     best: tuple[float, tuple[int, ...], np.ndarray, int] | None = None
     for size in range(len(terms) + 1):
         for chosen in combinations(range(len(terms)), size):
@@ -61,7 +62,7 @@ def find_structure(terms: tuple[RandomTerm, ...], fixed_count: int) -> Structure
             if different not in known:
                 known[different] = _components(patterns, counts, different)
             blocks, block_count = known[different]
-            work = _work(blocks, block_count, rows_of_pattern, patterns, terms, counts, chosen, fixed_count)
+            work = _work(blocks, block_count, rows_of_pattern, firsts, terms, counts, chosen, fixed_count)
             if best is None or work < best[0]:
                 best = (work, chosen, blocks, block_count)
     assert best is not None  # noqa: S101 - the empty set is always tried
@@ -89,21 +90,23 @@ def _work(
     blocks: np.ndarray,
     block_count: int,
     rows_of_pattern: np.ndarray,
-    patterns: np.ndarray,
+    firsts: list[np.ndarray],
     terms: tuple[RandomTerm, ...],
     counts: tuple[int, ...],
     chosen: tuple[int, ...],
     fixed_count: int,
 ) -> float:
-    """Multiplications of one evaluation: each block's own algebra, its border columns, and the border itself."""
+    """Multiplications of one evaluation: each block's own algebra, its border columns, and the border itself.
+
+    `firsts` holds for each term a pattern of each of its levels.
+    """
     border = sum(counts[index] * terms[index].width for index in range(len(terms)) if index not in chosen)
     width = float(border + fixed_count + 1)
     own = 0.0
     if block_count:
         size = np.zeros(block_count)
         for index in chosen:
-            first = np.unique(patterns[:, index], return_index=True)[1]
-            size += terms[index].width * np.bincount(blocks[first], minlength=block_count)
+            size += terms[index].width * np.bincount(blocks[firsts[index]], minlength=block_count)
         size = np.minimum(size, np.bincount(blocks, rows_of_pattern, minlength=block_count))
         own = float(np.sum(size**3 + size**2 * width + size * width**2))
     return own + width**3
