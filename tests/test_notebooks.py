@@ -62,7 +62,7 @@ def own_kernel(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 
 def test_there_are_notebooks() -> None:
-    assert [path.stem for path in NOTEBOOKS] == ["3_reliability", "4_change_and_dose"]
+    assert [path.stem for path in NOTEBOOKS] == ["1_plan", "3_reliability", "4_change_and_dose"]
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)

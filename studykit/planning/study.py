@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from studykit.errors import DesignError, FitError
+from studykit.errors import DesignError, FitError, check_choice
 from studykit.planning.calculated import arm_looked_at, model_power
 from studykit.planning.measuring_answers import MEASURING_METHODS, MeasuringPlan, measuring_headline, ways_to_measure
 from studykit.planning.plan import TrialPlan, trial_plan
@@ -47,6 +47,7 @@ class PlanPart:
 def plan_study(
     protocol: Protocol,
     *,
+    only: Sequence[str] | None = None,
     executor: Executor | None = None,
     checkpoint: Path | None = None,
     progress: Progress | None = None,
@@ -55,13 +56,17 @@ def plan_study(
 
     Args:
         protocol: with a [planning] table.
+        only: keys of `TITLES`; every question that the protocol allows when left out. "power" alone simulates.
         executor: where trials are simulated; any executor of `concurrent.futures`, this process when left out.
         checkpoint: a file that keeps finished simulations, so that a run that was stopped goes on where it was.
         progress: called with the name of a plan and the number of trials that were finished.
 
     Raises:
+        CallError: a key that is not known.
         DesignError: the protocol has no [planning] table, or one that asks for nothing.
     """
+    for key in only or ():
+        check_choice(key, TITLES, "only")
     part = protocol.planning
     if part is None:
         raise DesignError(
@@ -82,7 +87,8 @@ def plan_study(
             "[planning] in study.toml asks for nothing: write participants, smallest_difference and spread for a "
             "trial, or a [planning.reliability] table."
         )
-    return tuple(_answered(key, answer) for key, answer in questions.items())
+    wanted = questions if only is None else {key: answer for key, answer in questions.items() if key in only}
+    return tuple(_answered(key, answer) for key, answer in wanted.items())
 
 
 def trials_at_most(protocol: Protocol) -> int:

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from studykit.errors import DesignError
+from studykit.errors import CallError, DesignError
 from studykit.numerics.planning.means import ancova_size, slope_power, two_arm_size
 from studykit.planning.calculated import model_power, participants_for, visits_power
 from studykit.planning.plan import trial_plan
@@ -187,3 +187,9 @@ rated_by = "every rater"
 """
     parts = plan_study(parse_protocol(text + WISHES))
     assert [part.key for part in parts] == ["reliability"]
+
+
+def test_some_questions_alone():
+    assert [part.key for part in plan_study(PROTOCOL, only=("reliability", "sizes"))] == ["sizes", "reliability"]
+    with pytest.raises(CallError, match="only is 'size'"):
+        plan_study(PROTOCOL, only=("size",))
