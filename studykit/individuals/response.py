@@ -179,7 +179,7 @@ def _model_routes(
         reference = min(at_limit, key=lambda arm: (float(changes.of_arm(arm)["change"].var(ddof=1)), arm))
         others = [slope for slope in (FURTHER_IN + (readings.control or ""), *model.slopes) if slope != PER_WEEK]
         slopes = (PER_WEEK, *(slope for slope in others if slope != FURTHER_IN + reference))
-        again = fit_change(readings, confidence=confidence, shared_baseline=True, slopes=slopes)
+        again = fit_change(readings, confidence=confidence, shared_baseline=True, slopes=slopes, several_starts=False)
         if again.log_likelihood > model.log_likelihood:
             fit = again.fit
         else:
