@@ -74,10 +74,10 @@ def _findings(findings: pd.DataFrame) -> Table | None:
     if findings.empty:
         return None
     lines = tuple(
-        (str(line.severity), _place(line), _told(str(line.message)), _told(str(line.what_to_do)))
+        (_place(line), str(line.severity), _told(str(line.message)), _told(str(line.what_to_do)))
         for line in findings.head(MOST_LINES).itertuples()
     )
-    columns = tuple(Column(heading, "left") for heading in ("Kind", "Where", "What", "What to do"))
+    columns = tuple(Column(heading, "left") for heading in ("Where", "Kind", "What", "What to do"))
     more = len(findings) - len(lines)
     notes = ["An error sets its row aside until it is mended. A suspicion removes nothing: somebody should look."]
     if more:

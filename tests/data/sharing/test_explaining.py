@@ -17,8 +17,8 @@ def test_every_finding_has_a_place_and_something_to_do() -> None:
     told = explain(checked)
     assert told.findings is not None
     assert len(told.findings.rows) == min(MOST_LINES, len(checked.findings))
-    assert all(where and what and to_do for _, where, what, to_do in told.findings.rows)
-    assert [row[0] for row in told.findings.rows] == sorted(row[0] for row in told.findings.rows)  # errors first
+    assert all(where and what and to_do for where, _, what, to_do in told.findings.rows)
+    assert [row[1] for row in told.findings.rows] == sorted(row[1] for row in told.findings.rows)  # errors first
     for _, read, used, aside in told.rows.rows:
         assert int(read) == int(used) + int(aside)
     read, used, aside = (int(number) for number in re.findall(r"(?:read|used|set aside): (\d+)", told.headline))

@@ -1,0 +1,89 @@
+"""The two pages of an audit in a real Chromium: accessible, self-contained, one sheet for the team, nothing cut off."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from audit_cases import MANY_LONG_ARMS, answers_of_audit, audit, checked_as
+from axe_playwright_python.sync_playwright import Axe
+from chromium import needs_chromium
+from playwright.sync_api import BrowserContext
+
+from studykit.report import write_report
+from studykit.report.audit_pages import AUDIT_FILE, TEAM_PAGE, write_audit_pages
+from studykit.report.figures import by_key, figures_of
+
+ROOT = Path(__file__).parent.parent.parent
+A4_PRINT_PX = 680
+"""Width of A4 less 2 x 15 mm in CSS pixels (180 mm at 96 a inch)."""
+BEYOND_THE_EDGE = """
+[...document.querySelectorAll('table, figure, p, li')]
+  .filter(e => e.getBoundingClientRect().right > innerWidth + 1)
+  .map(e => e.textContent.slice(0, 80))
+"""
+PAGE_OF_PDF = re.compile(rb"/Type\s*/Page\b(?!s)")
+pytestmark = needs_chromium
+
+
+@pytest.fixture(scope="module", params=["clinic_audit", "many long pathways"])
+def folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with both pages, of the made-up clinic and of an audit with more and longer words than usual."""
+    made = tmp_path_factory.mktemp("audit")
+    if request.param == "clinic_audit":
+        study_folder = made / "clinic_audit"
+        source = ROOT / "synthetic_data" / "clinic_audit"
+        shutil.copytree(source, study_folder, ignore=shutil.ignore_patterns("results"))
+        return write_report(study_folder).page.parent
+    study = audit(people=64, arms=MANY_LONG_ARMS, keep=0.9, double=0.3)
+    sections = answers_of_audit(study)
+    write_audit_pages(made, checked_as(study), study, sections, by_key(figures_of(sections)))
+    return made
+
+
+@pytest.mark.parametrize("name", [TEAM_PAGE, AUDIT_FILE])
+def test_page_is_accessible_and_self_contained(browser: BrowserContext, folder: Path, name: str) -> None:
+    page = browser.new_page()
+    trouble: list[str] = []
+    asked_for: list[str] = []
+    page.on("pageerror", lambda error: trouble.append(str(error)))
+    page.on("console", lambda message: trouble.append(message.text) if message.type == "error" else None)
+    page.on("request", lambda request: asked_for.append(request.url))
+    page.goto((folder / name).as_uri())
+    page.wait_for_load_state("load")
+    assert asked_for == [(folder / name).as_uri()]
+    assert page.locator("script").count() == 0
+    assert page.locator("main figure svg[role=img]").count() >= 2
+    found = Axe().run(page).response["violations"]
+    assert [(item["id"], item["nodes"][0]["html"][:200]) for item in found] == []
+    assert trouble == []
+    page.close()
+
+
+def test_the_page_for_the_team_is_one_sheet(browser: BrowserContext, folder: Path) -> None:
+    page = browser.new_page()
+    page.goto((folder / TEAM_PAGE).as_uri())
+    printed = page.pdf(prefer_css_page_size=True, print_background=True)
+    assert len(PAGE_OF_PDF.findall(printed)) == 1
+    page.close()
+
+
+def test_counting_pages_can_tell_more_than_one(browser: BrowserContext, folder: Path) -> None:
+    page = browser.new_page()
+    page.goto((folder / AUDIT_FILE).as_uri())
+    assert len(PAGE_OF_PDF.findall(page.pdf(prefer_css_page_size=True))) > 5
+    page.close()
+
+
+@pytest.mark.parametrize("name", [TEAM_PAGE, AUDIT_FILE])
+def test_nothing_is_wider_than_paper_or_a_narrow_screen(browser: BrowserContext, folder: Path, name: str) -> None:
+    page = browser.new_page()
+    page.goto((folder / name).as_uri())
+    page.set_viewport_size({"width": 420, "height": 800})
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": A4_PRINT_PX, "height": 1000})
+    assert page.evaluate(BEYOND_THE_EDGE) == []
+    page.close()
