@@ -43,6 +43,7 @@ MAY_IMPORT = {
     "simulate": LEAVES | {"protocol", "data"},
     "reliability": ANALYSIS,
     "change": ANALYSIS,
+    "dose": ANALYSIS | {"change"},
     "planning": ANALYSIS | {"change"},
     "individuals": ANALYSIS | {"change"},
     "conduct": ANALYSIS | {"change"},

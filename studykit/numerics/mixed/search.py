@@ -59,14 +59,7 @@ class Optimum:
     starts: int
 
 
-def search(
-    design: DesignProducts,
-    response: ResponseProducts,
-    *,
-    reml: bool,
-    several: bool = True,
-    looks: Looks | None = None,
-) -> Optimum:
+def search(design: DesignProducts, response: ResponseProducts, *, reml: bool, several: bool = True) -> Optimum:
     """Minimise the profiled deviance over the variance ratios.
 
     The first start is a moment estimate. When its optimum has a covariance at zero, or within a few of its own
@@ -77,12 +70,11 @@ def search(
         design, response: the cross-products.
         reml: restricted likelihood, else full.
         several: look for a second minimum where there may be one.
-        looks: how the model is looked at; from its cross-products when left out.
 
     Raises:
         FitError: no start led to a point that satisfies the conditions of a minimum.
     """
-    looks, parts = looks or Looks(design, response), design.components
+    looks, parts = Looks(design, response), design.components
     first = _descend(looks, moment_start(looks), "moments", (), reml=reml)
     if first is None:
         ones = parts.factor(tuple(np.eye(width) for width in parts.widths))
