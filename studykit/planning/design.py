@@ -13,9 +13,10 @@ import pandas as pd
 
 from studykit.change.readings import ONE_SIDE, ChangeReadings
 from studykit.change.terms import FURTHER_IN, PER_WEEK, engine_terms, random_slopes, random_terms
+from studykit.errors import DesignError
 from studykit.numerics.mixed.cross_products import DesignProducts
 from studykit.numerics.mixed.fit import prepare_design
-from studykit.planning.plan import TrialPlan
+from studykit.planning.plan import FEWEST_IN_AN_ARM, TrialPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +75,10 @@ def planned_design(plan: TrialPlan, last_visits: np.ndarray) -> PlannedDesign:
         last_visits: (participants,) place of each one's last visit, arm by arm.
 
     Raises:
-        DesignError: the rows cannot carry the model of the analysis.
+        DesignError: fewer than two of an arm come to the primary visit, or the rows cannot carry the model.
     """
     rows = _rows(plan, last_visits)
+    _check_enough(plan, rows)
     frame = pd.DataFrame(
         {
             "participant_id": rows["person"],
@@ -133,6 +135,18 @@ def _rows(plan: TrialPlan, last_visits: np.ndarray) -> dict[str, np.ndarray]:
     arm = np.repeat(np.arange(sizes.size), sizes)
     rater = (within[person] + visit + turn) % plan.raters_in_all
     return {"person": person, "visit": visit, "side": side, "rater": rater, "arm": arm[person]}
+
+
+def _check_enough(plan: TrialPlan, rows: dict[str, np.ndarray]) -> None:
+    """Refuse what the analysis refuses: an arm of which fewer than two people come to the primary visit."""
+    at = rows["visit"] == plan.primary
+    for place, label in enumerate(plan.arms.values()):
+        count = len(np.unique(rows["person"][at & (rows["arm"] == place)]))
+        if count < FEWEST_IN_AN_ARM:
+            raise DesignError(
+                f"{count} in {label} would come to {plan.visits[plan.primary].label}; at least {FEWEST_IN_AN_ARM} are "
+                "needed to see how much people differ. Plan more participants."
+            )
 
 
 def _cells(plan: TrialPlan, rows: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:

@@ -24,6 +24,7 @@ import numpy as np
 
 from studykit.errors import CallError, FitError
 from studykit.numerics.intervals import wilson_interval
+from studykit.planning.design import expected_last_visits, planned_design
 from studykit.planning.plan import TrialPlan
 from studykit.planning.simulating import BATCH, BatchOutcome, simulate_batch
 from studykit.provenance import installed_versions
@@ -97,6 +98,7 @@ def simulate_power(
         raise CallError(f"half_width is {half_width:g}; give a number above 0, such as 0.025.")
     if most_trials < 1:
         raise CallError(f"most_trials is {most_trials}; simulate at least one trial.")
+    planned_design(plan, expected_last_visits(plan))  # a plan that cannot be analysed is refused before any work
     tell = progress or (lambda _name, _trials: None)
     most = math.ceil(most_trials / BATCH)
     kept = _Kept(checkpoint, plan, seed)
@@ -120,7 +122,7 @@ def workers(count: int | None = None) -> Iterator[Executor | None]:
 
     New processes start from nothing ("spawn"), so that they work on every system, and use one thread each.
     """
-    number = count or len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else count or os.cpu_count() or 1
+    number = _cores() if count is None else count
     if number < 1:
         raise CallError(f"{number} workers were asked for; at least 1 is needed.")
     if number == 1:
@@ -132,6 +134,11 @@ def workers(count: int | None = None) -> Iterator[Executor | None]:
             yield pool
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 @contextmanager

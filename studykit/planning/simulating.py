@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from studykit.errors import DesignError
 from studykit.numerics.mixed.many import fit_many
 from studykit.planning.design import PlannedDesign, drawn_last_visits, planned_design
 from studykit.planning.plan import TrialPlan
@@ -50,14 +51,14 @@ def simulate_batch(plan: TrialPlan, batch: int, seed: int) -> BatchOutcome:
         plan: the plan.
         batch: number of the batch, from 0.
         seed: of the whole simulation.
-
-    Raises:
-        DesignError: the rows cannot carry the model of the analysis.
     """
-    design = planned_design(plan, drawn_last_visits(plan, _stream(seed, _LEAVING, batch)))
-    first = batch * BATCH
-    readings = [draw_readings(plan, design, _stream(seed, _READINGS, first + trial)) for trial in range(BATCH)]
-    many = fit_many(design.products, np.column_stack(readings))
+    try:
+        design = planned_design(plan, drawn_last_visits(plan, _stream(seed, _LEAVING, batch)))
+        first = batch * BATCH
+        readings = [draw_readings(plan, design, _stream(seed, _READINGS, first + trial)) for trial in range(BATCH)]
+        many = fit_many(design.products, np.column_stack(readings))
+    except DesignError:
+        return _nothing_found(plan, batch)
     found = [many.contrast(contrast) for contrast in design.contrasts]
     ok = many.fitted
 
@@ -74,6 +75,12 @@ def simulate_batch(plan: TrialPlan, batch: int, seed: int) -> BatchOutcome:
         errors=sums("std_error"),
         dfs=sums("df"),
     )
+
+
+def _nothing_found(plan: TrialPlan, batch: int) -> BatchOutcome:
+    """So many people have left that nothing can be said: no trial of the batch finds anything."""
+    none = (0.0,) * len(plan.treated)
+    return BatchOutcome(batch, BATCH, 0, (0,) * len(plan.treated), none, none, none, none)
 
 
 def draw_readings(plan: TrialPlan, design: PlannedDesign, rng: np.random.Generator) -> np.ndarray:

@@ -126,8 +126,8 @@ def _page(protocol: Protocol, sections: Sequence[Section], sha256: str) -> str:
             *[_section(section) for section in sections],
             f'<h2 id="supposed">What was supposed?</h2>{tables}',
             '<h2 id="origin">Where do the numbers come from?</h2>',
-            f"<p>SHA-256 of the plan, <code>{FOLDER}/{JSON}</code>: <code>{sha256}</code>. A report of this study "
-            "names it among its origins, so that anybody can see which plan came before the data.</p>",
+            f"<p>SHA-256 of the plan, <code>{FOLDER}/{JSON}</code>: <code>{sha256}</code>. The results.json of a later "
+            "report names it, so that anybody can see which plan came before the data.</p>",
             provenance_table(origin).to_html(),
             "</main><footer><p>Made with studykit from the protocol. Tables, figures and every number at full "
             f"precision: <code>{FOLDER}/</code>.</p></footer>",

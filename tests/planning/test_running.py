@@ -18,7 +18,7 @@ import pytest
 
 from studykit.errors import CallError, DesignError
 from studykit.planning.running import SimulatedPower, _interval, simulate_power, workers
-from studykit.planning.simulating import BATCH
+from studykit.planning.simulating import BATCH, simulate_batch
 from tests.planning.planned_studies import planned
 
 SMALL = {"participants": 10, "difference": 5.0, "more": "lost_by = { week_12 = 0.1 }"}
@@ -187,11 +187,23 @@ def test_alike_trials_widen_the_interval_and_never_narrow_it():
 def test_an_impossible_wish_gets_a_sentence(choices, words):
     with pytest.raises(CallError, match=words):
         simulate_power(planned(**SMALL), seed=1, **choices)
-    with pytest.raises(CallError, match="-1 workers were asked for"), workers(-1):
+
+
+def test_a_plan_that_cannot_be_analysed_is_refused_in_a_sentence():
+    with pytest.raises(DesignError, match="0 in No stretching would come to Week 12; at least 2 are needed"):
+        simulate_power(planned(participants=4, more="lost_by = { week_12 = 0.9 }"), seed=1, most_trials=100)
+
+
+def test_a_batch_in_which_too_many_leave_finds_nothing():
+    plan = planned(participants=6, more="lost_by = { week_12 = 0.6 }")
+    batches = [simulate_batch(plan, batch, 1) for batch in range(20)]
+    empty = [one for one in batches if one.fitted == 0]
+    # An arm of three loses everybody in 22 % of draws, and one or two people cannot carry the model either.
+    assert empty
+    assert all(one.trials == BATCH and one.significant == (0,) for one in empty)
+
+
+@pytest.mark.parametrize("count", [0, -3])
+def test_no_workers_are_refused(count):
+    with pytest.raises(CallError, match=f"{count} workers were asked for"), workers(count):
         pass
-
-
-def test_a_design_that_cannot_carry_the_model_is_refused():
-    plan = planned(participants=4, more="lost_by = { week_12 = 0.9 }")
-    with pytest.raises((DesignError, CallError)):
-        simulate_power(plan, seed=1, most_trials=100)
