@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-import tomllib
 from collections.abc import Mapping
 from datetime import timedelta
 from decimal import Decimal
-from functools import cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -20,6 +17,7 @@ from studykit.data.checks.schemas import column_types
 from studykit.data.checks.setting_aside import harmless_cell
 from studykit.data.sharing.shareable import DAY_ZERO, STUDY_DAYS
 from studykit.data.study import Study
+from studykit.entry.columns import about, columns_of
 from studykit.errors import DataError
 from studykit.protocol.cells import allowed_range, allowed_words, needed_columns
 from studykit.vocabulary import DATE_COLUMNS, DIARY, MEASUREMENTS, PARTICIPANTS, RATERS, REQUIRED
@@ -146,7 +144,7 @@ def _resource(
         schema["foreignKeys"] = [{"fields": "participant_id", "reference": whom}]
     return {
         "name": table,
-        "title": _words_about(table, "about"),
+        "title": about(table),
         "path": path,
         "profile": "tabular-data-resource",
         "format": "csv",
@@ -161,15 +159,16 @@ def _resource(
 
 def _field(study: Study, table: str, column: str, dates: str) -> dict[str, Any]:
     covariate = study.protocol.covariates.get(column)
-    about = _words_about(table, column) if covariate is None else covariate.label
+    meanings = {one.name: one.meaning for one in columns_of(table, study.protocol)}
+    words_about = meanings.get(column, "") if covariate is None else covariate.label
     unit = covariate.unit if covariate is not None else UNITS.get(column.rpartition("_")[2], "")
     kind = column_types(table, study.protocol)[column]
     field: dict[str, Any] = {"name": heading(column, dates), "type": _type(kind, column, dates)}
     if field["type"] == "boolean":
         field |= {"trueValues": ["yes"], "falseValues": ["no"]}
     if column in DATE_COLUMNS and dates == STUDY_DAYS:
-        about += " (study day: days since the enrolment of this person)"
-    field["description"] = about
+        words_about += " (study day: days since the enrolment of this person)"
+    field["description"] = words_about
     if unit:
         field["unit"] = unit
     constraints: dict[str, Any] = {"required": True} if column in needed_columns(table, study.protocol) else {}
@@ -186,14 +185,3 @@ def _type(kind: str, column: str, dates: str) -> str:
     if column in DATE_COLUMNS:
         return "integer" if dates == STUDY_DAYS else "date"
     return {"boolean": "boolean", "Int64": "integer", "float64": "number"}.get(kind, "string")
-
-
-def _words_about(table: str, column: str) -> str:
-    return str(_about()[table].get(column, ""))
-
-
-@cache
-def _about() -> dict[str, Any]:
-    """What each table and column is for, in the words of the page that comes with a new study."""
-    text = resources.files("studykit").joinpath("templates", "read_me_first.toml").read_text(encoding="utf-8")
-    return dict(tomllib.loads(text)["tables"])
