@@ -23,7 +23,7 @@ TOP_LEVEL = {
     "synthetic_data",
 }
 
-LEAVES = {"errors", "vocabulary", "formatting", "table", "provenance", "result", "toml_text"}
+LEAVES = {"errors", "vocabulary", "formatting", "table", "provenance", "result", "toml_text", "display", "progress"}
 ANALYSIS = LEAVES | {"pictures", "protocol", "data", "numerics", "modelling"}
 MAY_IMPORT = {
     "errors": set(),
@@ -32,14 +32,17 @@ MAY_IMPORT = {
     "table": {"errors"},
     "provenance": set(),
     "toml_text": set(),
-    "result": {"formatting", "errors", "table", "provenance"},
+    "display": set(),
+    "progress": set(),
+    "result": {"formatting", "errors", "table", "provenance", "display"},
     "pictures": LEAVES,
     "numerics": {"errors"},
     "modelling": LEAVES | {"numerics"},
     "protocol": LEAVES,
     "data": LEAVES | {"protocol"},
     "entry": LEAVES | {"protocol"},
-    "starting": LEAVES | {"protocol", "entry"},
+    "starting": LEAVES | {"protocol", "entry", "notebook"},
+    "notebook": LEAVES | {"report"},
     "simulate": LEAVES | {"protocol", "data"},
     "reliability": ANALYSIS,
     "change": ANALYSIS,
@@ -53,9 +56,9 @@ MAY_IMPORT = {
     "sample": LEAVES | {"protocol", "data"},
     "answers": LEAVES
     | {"protocol", "data", "reliability", "change", "individuals", "conduct", "sample", "missing_visits", "sensitivity"}
-    | {"audit"},
+    | {"audit", "dose"},
     "report": LEAVES | {"pictures", "protocol", "data", "entry", "answers"},
-    "archive": LEAVES | {"protocol", "data", "answers", "report"},
+    "archive": LEAVES | {"protocol", "data", "entry", "answers", "report"},
 }
 FRONT_DOORS = {"__init__", "__main__", "cli", "commands"}
 FOREIGN_TO_NUMERICS = {"pandas", "statsmodels", "matplotlib", "seaborn", "pingouin", "pandera", "formulaic"}
