@@ -14,6 +14,7 @@ from studykit.numerics.planning.means import (
     ancova_size,
     ancova_size_approximate,
     design_effect,
+    several_arms_power,
     slope_power,
     two_arm_size,
     two_arm_size_approximate,
@@ -100,13 +101,13 @@ class TrialSizes(Result):
         notes = [
             f"SD of a participant's mean at {self.plan.visits[self.plan.primary].label}: "
             f"{with_unit(self.sd, 2, self.plan.unit)}; correlation with the baseline {number(self.correlation, 2)}.",
-            f"{losses_words(self.plan)} The last two ways know who leaves when; the others are divided by the share "
-            "that stays.",
+            f"{losses_words(self.plan)} The ways from 'all visits' on know who leaves when; the others are divided "
+            "by the share that stays.",
         ]
         if self.plan.raters_in_all > self.plan.raters:
             notes.append(
-                "Raters take turns: the first three ways count each rater's level as new error at every visit; the "
-                "model of the study estimates it, and needs fewer people."
+                "Raters take turns: every way but the model of the study counts a rater's level as new error at every "
+                "visit; the model estimates it, and needs fewer people."
             )
         if self.plan.limbs > 1:
             effect = design_effect(self.plan.limbs, self.limb_correlation)
@@ -163,6 +164,8 @@ def trial_sizes(protocol: Protocol, plan: TrialPlan) -> tuple[tuple[Size, ...], 
             ancova_size(looked_at.effect, sd, correlation, power=power, alpha=alpha, ratio=ratio)[0],
         ),
     ]
+    if len(arms) > 2:
+        sizes.append(_any_difference_size(plan, sd))
     quick = participants_for(plan)
     model = participants_for(plan, by_model=True)
     sizes.append(Size("all_visits", "all visits, covariance known", math.nan, quick, quick))
@@ -171,6 +174,19 @@ def trial_sizes(protocol: Protocol, plan: TrialPlan) -> tuple[tuple[Size, ...], 
     if slope is not None:
         sizes.append(slope)
     return tuple(sizes), sd, correlation, _limb_correlation(plan)
+
+
+def _any_difference_size(plan: TrialPlan, sd: float) -> Size:
+    """Number for the F test that all arms have one mean at the primary visit, at the whole alpha."""
+    means = np.array(plan.means)[:, plan.primary]
+
+    def enough(participants: int) -> bool:
+        shared = np.array(sizes_of_arms(participants, plan.ratios), dtype=float)
+        return several_arms_power(shared, means, sd, alpha=plan.alpha) >= plan.power
+
+    exact = smallest(enough, low=2 * len(means), what="participants")
+    words = "F test of any difference at the primary visit"
+    return Size("f_test", words, math.nan, exact, with_loss(exact, plan.lost_by[plan.primary]))
 
 
 def _slope_size(protocol: Protocol, plan: TrialPlan) -> Size | None:
@@ -238,10 +254,10 @@ def sizes_headline(plan: TrialPlan, sizes: tuple[Size, ...]) -> str:
 def sizes_methods(plan: TrialPlan) -> str:
     """What was computed and how, for a paper."""
     return (
-        f"Numbers are the smallest with the wished power, {comparison_words(plan)}. t test: noncentral t. Analysis of "
-        "covariance: noncentral t with the residual SD, averaged over chance imbalance at the baseline; approximation: "
-        "the number of the t test by the normal approximation times 1 − ρ² (Borm, Fransen & Lemmens 2007). All visits: "
-        "generalised least squares with a constrained baseline (Lu 2010) and expected losses. Model of the study: "
-        "noncentral t with Kenward–Roger standard error and degrees of freedom at the planned variances. Line over "
-        "doses: two-sided at the whole alpha."
+        f"Numbers are the smallest with the wished power, {comparison_words(plan)}. t test: noncentral t. F test: "
+        "noncentral F at the whole alpha. Analysis of covariance: noncentral t with the residual SD, averaged over "
+        "chance imbalance at the baseline; approximation: the number of the t test by the normal approximation times 1 "
+        "− ρ² (Borm, Fransen & Lemmens 2007). All visits: generalised least squares with a constrained baseline (Lu "
+        "2010) and expected losses. Model of the study: noncentral t with Kenward–Roger standard error and degrees of "
+        "freedom at the planned variances. Line over doses: two-sided at the whole alpha."
     )

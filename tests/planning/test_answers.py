@@ -7,7 +7,7 @@ import math
 import pytest
 
 from studykit.errors import CallError, DesignError
-from studykit.numerics.planning.means import ancova_size, slope_power, two_arm_size
+from studykit.numerics.planning.means import ancova_size, several_arms_size, slope_power, two_arm_size
 from studykit.planning.calculated import model_power, participants_for, visits_power
 from studykit.planning.plan import trial_plan
 from studykit.planning.running import simulate_power
@@ -86,6 +86,9 @@ def test_sizes_are_those_of_the_formulas(parts):
     assert numbers["t_test.exact"] == 3 * alone
     assert numbers["t_test.to_allocate"] == math.ceil(3 * alone / 0.9)
     assert numbers["ancova.exact"] == 3 * ancova_size(3.0, sd, rho)[0]
+    alike = several_arms_size([0.0, 3.0, 3.0], sd)
+    # Arms as equal as whole numbers allow: up to two people fewer than three equal arms.
+    assert 3 * alike - 2 <= numbers["f_test.exact"] <= 3 * alike
     assert numbers["all_visits.to_allocate"] == participants_for(plan)
     assert numbers["model.to_allocate"] == participants_for(plan, by_model=True)
     # The error of a mean at a visit is 2.25 + 4 / 2; the MDC 1.96 sqrt(2) times its root.
