@@ -17,6 +17,7 @@ import pandas as pd
 
 from studykit.audit import wording
 from studykit.audit.against_others import AgainstOthers, against_others
+from studykit.audit.groups import knows_calendar
 from studykit.change import ChangeByArm, MdcBeside
 from studykit.change.model import ChangeModel
 from studykit.change.readings import ChangeReadings
@@ -30,7 +31,7 @@ from studykit.pictures.control_chart import ChartPanel, control_chart_picture
 from studykit.pictures.theme import Drawing
 from studykit.result import Result
 from studykit.table import Column, Table
-from studykit.vocabulary import MEASUREMENTS
+from studykit.vocabulary import MEASUREMENTS, PARTICIPANTS
 
 FEWEST_VALUES: Final = 20
 """Values from which on a chart is drawn: common practice, no source."""
@@ -153,6 +154,11 @@ def chart_of_measure(study: Study, change: ChangeByArm, *, mdc: MdcBeside | None
     readings, model = change.readings, change.model
     measure = study.protocol.measures[readings.measure]
     raters = sorted(readings.rows["rater_id"].unique())
+    if not knows_calendar(study.table(PARTICIPANTS)["enrolled_on"]):
+        raise DesignError(
+            "All participants have the same date of enrolment, so the order in time of different people's readings is "
+            "not known, and therapists are not charted."
+        )
     if len(raters) < 2:
         raise DesignError(f"One therapist read all {measure.name}, so there are no others to hold readings against.")
     points, left_out, undated = _points(study, readings, model)

@@ -14,7 +14,7 @@ from studykit.audit.planned import PlannedVisits
 from studykit.data.minutes import DAYS_A_WEEK, weekly_minutes
 from studykit.data.study import Study
 from studykit.errors import DesignError
-from studykit.formatting import share_estimate
+from studykit.formatting import level, share_estimate
 from studykit.numerics.intervals import wilson_interval
 from studykit.pictures.completeness import completeness_picture
 from studykit.pictures.theme import Drawing
@@ -74,8 +74,15 @@ class Completeness(Result):
         """Months, then therapists, then everybody down; kinds across."""
         at = self.counts.set_index(["by", "group", "kind"])
         shown = [kind for kind in TABLE_KINDS if (ALL, ALL, kind) in at.index]
-        rows = [(label, *(_cell(at, (by, group, kind)) for kind in shown)) for by, group, label in self._groups()]
-        columns = (Column("Month or therapist", "left"), *(Column(KINDS[kind]) for kind in shown))
+        rows = [
+            (label, _held(at, by, group), *(_cell(at, (by, group, kind)) for kind in shown))
+            for by, group, label in self._groups()
+        ]
+        columns = (
+            Column("Month or therapist", "left"),
+            Column("Visits"),
+            *(Column(f"{KINDS[kind]}, {level(self.confidence)}") for kind in shown),
+        )
         return Table("audit_completeness", "How complete is the record?", columns, tuple(rows), self.notes)
 
     def figure(self) -> Drawing | None:
@@ -200,7 +207,12 @@ def _counted(units: pd.DataFrame, by: str, labels: dict[str, str], smallest: int
 
 
 def _cell(at: pd.DataFrame, place: tuple[str, str, str]) -> str:
-    if place not in at.index:
-        return "–"
-    row = at.loc[place]
-    return f"{share_estimate(row['share'], row['low'], row['high'])}, {row['done']} of {row['of']}"
+    return share_estimate(*at.loc[place, ["share", "low", "high"]]) if place in at.index else "–"
+
+
+def _held(at: pd.DataFrame, by: str, group: str) -> str:
+    """Visits that took place, and of how many that were due where that is known."""
+    if (by, group, "visits") in at.index:
+        row = at.loc[(by, group, "visits")]
+        return f"{row['done']} of {row['of']}"
+    return str(at.loc[(by, group, "sides"), "of"]) if (by, group, "sides") in at.index else "–"

@@ -26,16 +26,24 @@ class Grouping:
     joined: int
 
 
+def knows_calendar(enrolled_on: pd.Series) -> bool:
+    """False where all people were enrolled on one day, as in data whose dates are days of the study."""
+    return bool(enrolled_on.nunique() != 1)
+
+
 def months_of(visits: pd.DataFrame, smallest: int) -> Grouping:
     """Months in which visits were planned; months with few people are joined with the month that follows.
 
     Args:
-        visits: `planned_on`, `participant_id`, `held`; people count where a visit of theirs took place.
+        visits: `planned_on`, `participant_id`, `visit`, `held`; people count where a visit of theirs took place.
         smallest: people below which a month is not shown alone.
 
     Returns:
-        `of` maps "2025-02" to the first month of its group; visits without a planned day are in no group.
+        `of` maps "2025-02" to the first month of its group; visits without a planned day are in no group, and no visit
+        is where each visit was planned on one day for all (`knows_calendar`).
     """
+    if not any(knows_calendar(own) for _, own in visits.groupby("visit")["planned_on"]):
+        return Grouping({}, {}, 0)
     month = visits["planned_on"].dt.strftime("%Y-%m")
     names = sorted(month.dropna().unique())
     came = {name: set(visits.loc[(month == name) & visits["held"], "participant_id"]) for name in names}

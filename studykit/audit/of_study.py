@@ -50,7 +50,7 @@ def audit_of_study(
         refused += refusals
     except (DesignError, FitError) as refusal:
         refused.append(f"Therapists are not held against the others: {refusal}")
-    results[0] = replace(results[0], cautions=(*results[0].cautions, *refused))
+    results[0] = replace(results[0], cautions=(*results[0].cautions, *dict.fromkeys(refused)))
     return results
 
 

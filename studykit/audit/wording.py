@@ -81,8 +81,8 @@ def completeness_notes(
     """What is counted, what beside visits was filled, and which groups were joined."""
     smallest = study.protocol.privacy.smallest_group
     said = [
-        "Share (interval), how many of how many. Visits that took place: of those due, by the month planned; the other "
-        "columns: of visits that took place. A visit counts for the therapist who read most at it."
+        "Visits: that took place, of those due by the month planned. The last columns are shares of visits that took "
+        "place; a visit counts for the therapist who read most at it."
     ]
     if planned.fields:
         named = [_FIELD_WORDS[name] for name in planned.fields]

@@ -104,6 +104,14 @@ class ChangeByArm(Result):
 
         People are drawn one by one only in groups that are large enough by the protocol's `privacy.smallest_group`.
         """
+        return self._drawn(*self._people_to_draw())
+
+    def figure_of_means(self) -> Drawing:
+        """The same without a mark for any participant, for a page that shows no person."""
+        return self._drawn(None, "")
+
+    def _drawn(self, people: pd.DataFrame | None, people_note: str) -> Drawing:
+        """The picture; `people` as `ChangeReadings.change_of_people` gives them, or None."""
         order = {visit.key: _position(self.readings, visit.key) for visit in self.readings.visits}
         labels = {visit.key: visit.label for visit in self.readings.visits}
         means = self.model.changes.rename(columns={"estimate": "mean"})[["arm", "visit", "mean", "low", "high"]]
@@ -111,20 +119,21 @@ class ChangeByArm(Result):
             {"arm": list(self.readings.arms), "visit": self.readings.baseline, "mean": 0.0, "low": 0.0, "high": 0.0}
         )
         drawn = pd.concat([start, means], ignore_index=True)
-        people, unseen = self._people_to_draw()
+        if people is not None:
+            people = people.assign(week=people["visit"].map(order), arm=people["arm"].map(self.readings.arms))
         return change_picture(
             drawn.assign(
                 week=drawn["visit"].map(order),
                 arm=drawn["arm"].map(self.readings.arms),
                 visit=drawn["visit"].map(labels),
             ),
-            people.assign(week=people["visit"].map(order), arm=people["arm"].map(self.readings.arms)),
+            people,
             measure=self._measure.name,
             unit=self.unit,
             confidence=self.confidence,
             mdc=self.mdc.value if self.mdc is not None else None,
             mdc_confidence=self.mdc.confidence if self.mdc is not None else 0.95,
-            people_note=unseen,
+            people_note=people_note,
         )
 
     def _people_to_draw(self) -> tuple[pd.DataFrame, str]:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping, Sequence
+import warnings
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -62,7 +64,7 @@ def figures_of(sections: Sequence[Section], *, width_mm: float = PAGE_WIDTH_MM) 
         raise CallError(f"The width of figures is {width_mm:g} mm; give one from {NARROWEST_MM:g} to {WIDEST_MM:g} mm.")
     drawn = [(result, _drawn(result)) for section in sections for result in section.results]
     return tuple(
-        Figure(result.key, _at_width(result, drawing, width_mm), width_mm)
+        Figure(result.key, at_width(drawing, partial(_drawn, result), width_mm), width_mm)
         for result, drawing in drawn
         if drawing is not None
     )
@@ -108,23 +110,37 @@ def _drawn(result: Result) -> Drawing | None:
     return picture if isinstance(picture, Drawing) else None
 
 
-def _at_width(result: Result, drawing: Drawing, width_mm: float) -> Drawing:
-    """The picture laid out anew at this width, or as it was where letters would be cut or lie on each other."""
-    if abs(drawing.width_mm - width_mm) < 1e-6:  # inches and back cost the last bits
+def at_width(
+    drawing: Drawing, draw: Callable[[], Drawing | None], width_mm: float, height_mm: float | None = None
+) -> Drawing:
+    """The picture laid out anew at this width, or as it was where letters would be cut or lie on each other.
+
+    Args:
+        drawing: the picture as it is.
+        draw: draws it again, since a layout belongs to its drawing.
+        width_mm, height_mm: the size asked for; the height stays when left out.
+    """
+    if height_mm is None and abs(drawing.width_mm - width_mm) < 1e-6:  # inches and back cost the last bits
         return drawing
-    again = _drawn(result)
+    again = draw()
     if again is None:
         return drawing
     figure = again.figure
     with drawing_style():
-        figure.set_size_inches(width_mm / MM_PER_INCH, figure.get_figheight())
+        height = figure.get_figheight() if height_mm is None else height_mm / MM_PER_INCH
+        figure.set_size_inches(width_mm / MM_PER_INCH, height)
         if len(figure.axes) == 1 and figure.legends:
             for legend in list(figure.legends):
                 legend.remove()
             legend_below(figure, figure.axes[0])
         if figure.axes[0].axison:
             figure.set_layout_engine("constrained")
-        laid_out = Drawing(figure, again.alt, again.caption)
+        with warnings.catch_warnings():
+            warnings.filterwarnings("error", message="constrained_layout not applied")
+            try:
+                laid_out = Drawing(figure, again.alt, again.caption)
+            except UserWarning:  # no room is left for the data beside the words
+                return drawing
     return drawing if laid_out.clipped_texts() or laid_out.overlapping_texts() else laid_out
 
 

@@ -40,15 +40,15 @@ def report_page(
     study_part = study.protocol.study
     body = "".join(
         [
-            _top(study),
+            top_part(study),
             '<main id="main">',
             _in_short(sections),
-            _safety(),
-            _data(checked, study),
-            *[_section(section, drawings) for section in sections],
-            _plan(study),
-            _origin(study),
-            _files(),
+            care_part(),
+            data_part(checked, study),
+            *[section_part(section, drawings) for section in sections],
+            plan_part(study),
+            origin_part(study),
+            _files(study_part.design),
             "</main>",
             "<footer><p>Made with studykit from the protocol and the data named above. Numbers at full precision: "
             "<code>results.json</code>.</p></footer>",
@@ -57,7 +57,8 @@ def report_page(
     return page_shell(study_part.title, body)
 
 
-def _top(study: Study) -> str:
+def top_part(study: Study, kind: str = "") -> str:
+    """What kind of page, title, question; made-up data and the source of published ones are named."""
     part = study.protocol.study
     invented = (
         '<p class="notice"><strong>Made-up data.</strong> These people do not exist; the numbers show what a report '
@@ -67,7 +68,7 @@ def _top(study: Study) -> str:
     )
     source = f'<p class="notice"><strong>Source of the data.</strong> {escape(part.source)}</p>' if part.source else ""
     return (
-        f'<header class="top"><p class="kind">{DESIGN_WORDS[part.design]}</p><h1>{escape(part.title)}</h1>'
+        f'<header class="top"><p class="kind">{kind or DESIGN_WORDS[part.design]}</p><h1>{escape(part.title)}</h1>'
         f'<p class="question">{escape(part.question)}</p>{invented}{source}</header>'
     )
 
@@ -82,13 +83,15 @@ def _in_short(sections: Sequence[Section]) -> str:
     return f'<h2 id="short">In short</h2><ul class="short">{lines}</ul>'
 
 
-def _safety() -> str:
+def care_part() -> str:
+    """What everybody should know who acts on a page."""
     lines = "".join(f"<li>{escape(sentence)}</li>" for sentence in SAFETY)
     heading = '<h2 id="care">Before you act on this</h2>'
     return f'<section class="care" aria-labelledby="care">{heading}<ul>{lines}</ul></section>'
 
 
-def _data(checked: Checked, study: Study) -> str:
+def data_part(checked: Checked, study: Study) -> str:
+    """Rows used and set aside, and what the check found."""
     aside = sum(checked.rows_set_aside.values())
     used = sum(checked.rows_used.values())
     sentence = f"{counted(used, 'row')} used, {counted(aside, 'row')} set aside"
@@ -102,7 +105,8 @@ def _data(checked: Checked, study: Study) -> str:
     return f'<h2 id="data">Which data were used?</h2><p>{sentence}{where}</p>{rows_table(checked).to_html()}{listed}'
 
 
-def _section(section: Section, drawings: Mapping[str, Drawing]) -> str:
+def section_part(section: Section, drawings: Mapping[str, Drawing]) -> str:
+    """Every answer of a section, and why others could not be given."""
     results = "".join(
         _result(result, drawings.get(result.key), alone=len(section.results) == 1) for result in section.results
     )
@@ -115,20 +119,27 @@ def _result(result: Result, drawing: Drawing | None, *, alone: bool) -> str:
     return f'<section id="{_anchor(result.key)}">{same}{result.to_html(drawing)}</section>'
 
 
-def _plan(study: Study) -> str:
+def plan_part(study: Study) -> str:
+    """What the protocol decided."""
     tables = "".join(table.to_html() for table in plan_tables(study.protocol))
     chosen = f"Intervals are {escape(level(study.protocol.study.confidence))}s."
     decided = f"<p>Decided in the protocol, before the data were seen. {chosen}</p>"
     return f'<h2 id="plan">What was planned?</h2>{decided}{tables}'
 
 
-def _origin(study: Study) -> str:
+def origin_part(study: Study) -> str:
+    """Hashes and versions behind the numbers."""
     return f'<h2 id="origin">Where do the numbers come from?</h2>{provenance_table(study.provenance()).to_html()}'
 
 
-def _files() -> str:
+def _files(design: str) -> str:
     """What lies beside the page, for print."""
+    of_audit = (
+        ("team_page.html", "one page for the meeting of the team, to print"),
+        ("audit_file.html", "the whole record of the audit, for the file"),
+    )
     files = (
+        *(of_audit if design == "audit" else ()),
         ("report.docx", "this report for Word, with the reporting items of the guidelines"),
         ("data_dictionary.docx", "what every column of the data means, also as data_dictionary.md"),
         ("figures/captions.md", "every picture as .svg, .pdf and .png, with caption and description"),

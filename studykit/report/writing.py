@@ -13,6 +13,7 @@ from studykit.data.sharing.legend import check_place_of_legend, write_legend
 from studykit.data.sharing.presenting import PresentableStudy, presentable
 from studykit.errors import DataError
 from studykit.pictures.theme import PAGE_WIDTH_MM
+from studykit.report.audit_pages import write_audit_pages
 from studykit.report.dictionary import write_dictionary
 from studykit.report.executed_notebooks import keep_executed_notebooks
 from studykit.report.figures import by_key, figures_of, start_printing
@@ -86,6 +87,8 @@ def write_report(
         begun = start_printing(figures, printer)
         page = report_page(checked, study, sections, drawings=by_key(figures))
         (fresh / "report.html").write_text(page, encoding="utf-8")
+        if study.protocol.study.design == "audit":
+            write_audit_pages(fresh, checked, study, sections, by_key(figures))
         document = with_plan(results_document(checked, sections), fresh)
         (fresh / "results.json").write_text(as_json(document), encoding="utf-8")
         keep_executed_notebooks(target, fresh, document["provenance"])

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
-from audit_cases import audit
+from audit_cases import MDC, audit
 from made_studies import MEASURE
 
 from studykit.audit import audit_of_study
 from studykit.audit.charts import FEWEST_VALUES, RaterChart, chart_of_measure
 from studykit.audit.wording import SIGNAL
-from studykit.change import ChangeByArm, MdcBeside, change_of_study
+from studykit.change import ChangeByArm, change_of_study
 from studykit.data.study import Study
 from studykit.errors import DesignError
 from studykit.numerics.control_chart import individuals_chart
-
-MDC = MdcBeside(5.0, 4.0, 7.0, 0.95, "one limb")
 
 
 def chart(study: Study) -> RaterChart:
@@ -72,6 +71,23 @@ def test_the_chart_by_hand(level: RaterChart) -> None:
 def test_points_stand_in_the_order_of_time(level: RaterChart) -> None:
     for _, own in level.points.groupby("rater_id"):
         assert own["measured_on"].is_monotonic_increasing
+
+
+def test_without_a_calendar_there_is_no_order_to_chart() -> None:
+    """Dates counted from each person's enrolment, as a sealed study may hold them."""
+    study = audit(people=12, double=0.3)
+    people = study.table("participants")
+    own_day = study.table("measurements")["participant_id"].map(people.set_index("participant_id")["enrolled_on"])
+    readings = study.table("measurements")
+    readings["measured_on"] = pd.Timestamp("2000-01-01") + (readings["measured_on"] - own_day)
+    people["enrolled_on"] = pd.Timestamp("2000-01-01")
+    tables = {**study.tables, "participants": people, "measurements": readings}
+    in_study_days = Study(study.protocol, tables, study.findings)
+    results = audit_of_study(in_study_days)
+    assert not [result for result in results if result.key.startswith("audit.chart")]
+    assert any("the order in time" in caution for caution in results[0].cautions)
+    assert "month" not in set(results[0].to_frame()["by"])
+    assert results[0].figure() is None
 
 
 def test_own_patients_are_not_held_against_the_others() -> None:

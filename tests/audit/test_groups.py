@@ -13,7 +13,7 @@ def visits(counts: dict[str, int], *, held: bool = True) -> pd.DataFrame:
     rows = [
         (pd.Timestamp(f"{month}-10"), f"{month} {n}", held) for month, count in counts.items() for n in range(count)
     ]
-    return pd.DataFrame(rows, columns=["planned_on", "participant_id", "held"])
+    return pd.DataFrame(rows, columns=["planned_on", "participant_id", "held"]).assign(visit="first")
 
 
 def held_by(counts: dict[str, int]) -> pd.DataFrame:
@@ -39,8 +39,15 @@ def test_people_count_where_they_came() -> None:
 
 def test_visits_without_a_day_are_in_no_month() -> None:
     frame = visits({"2025-01": 6})
-    frame.loc[6] = [pd.NaT, "late", True]
+    frame.loc[0, "planned_on"] = pd.Timestamp("2025-01-11")
+    frame.loc[6] = [pd.NaT, "late", True, "first"]
     assert list(months_of(frame, 5).of) == ["2025-01"]
+
+
+def test_study_days_have_no_months() -> None:
+    """Every first visit on one day, every second on another: the dates say nothing of the calendar."""
+    frame = pd.concat([visits({"2000-01": 8}), visits({"2000-02": 8}).assign(visit="second")])
+    assert months_of(frame, 5).labels == {}
 
 
 def test_a_therapist_with_few_people_never_stands_alone_as_others() -> None:
@@ -63,3 +70,4 @@ def test_no_group_is_smaller_than_the_smallest_unless_there_is_only_one(sizes: l
     assert len(people) == 1 or int(people.min()) >= smallest
     months = months_of(visits({f"2025-{n + 1:02d}": size for n, size in enumerate(sizes)}), smallest)
     assert set(months.of.values()) == set(months.labels)
+    assert len(months.of) == (len(sizes) if len(sizes) > 1 else 0)
