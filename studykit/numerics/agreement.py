@@ -156,7 +156,7 @@ def _checked_counts(counts: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArr
     compared = total >= 2.0
     if int(compared.sum()) < 2:
         raise DesignError(
-            f"{int(compared.sum())} targets were rated by two raters or more: agreement needs at least 2 such targets."
+            f"Rated by two raters or more: {int(compared.sum())} of the targets. Agreement needs at least 2 of them."
         )
     return r, total, compared
 

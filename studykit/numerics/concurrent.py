@@ -174,15 +174,20 @@ def _coefficients(ms: CrossedMeanSquares, raters: str, q: int) -> tuple[FloatArr
 def _inter_limit(
     ms: CrossedMeanSquares, inter: FloatArray, raters: str, q: int, probability: float, *, upper: bool
 ) -> FloatArray:
-    """One-sided limit at `probability`, by the F ratio whose denominator has Satterthwaite's degrees of freedom."""
+    """One-sided limit at `probability`, by the F ratio whose denominator has Satterthwaite's degrees of freedom.
+
+    They are evaluated at the estimate, or at 0 where it is negative: below 0 they lose their meaning and would give
+    limits without width beside the estimate.
+    """
     n, t, m = ms.n, ms.t, ms.m
-    from_interaction = n * (1.0 + (t - 1) * inter)
-    from_raters = t * inter if raters == "random" else np.zeros_like(inter)
+    share = np.maximum(inter, 0.0)
+    from_interaction = n * (1.0 + (t - 1) * share)
+    from_raters = t * share if raters == "random" else np.zeros_like(share)
     weights = np.stack(
         [
             from_raters * ms.raters,
             (from_interaction - from_raters) * ms.interaction,
-            n * t * (m / q - 1.0) * inter * ms.error,
+            n * t * (m / q - 1.0) * share * ms.error,
         ],
         axis=-1,
     )

@@ -67,7 +67,7 @@ def decision_picture(
             )
         if wanted is not None:
             axes.axhline(wanted, color=QUIET, linewidth=1.0, linestyle=(0, (1.0, 1.6)), label="wanted", zorder=2.0)
-        axes.set_ylim(0.0, 1.06 * max(float(designs["mdc"].max()), wanted or 0.0))
+        axes.set_ylim(0.0, 1.06 * max(float(designs["mdc"].max()), wanted or 0.0) or 1.0)
         axes.set_xticks(sorted(designs[across].unique()))
         each = counted(int(designs["trials"].iloc[0]), "reading")
         axes.set_xlabel(

@@ -15,7 +15,8 @@ from studykit.numerics import agreement as several
 from studykit.numerics import kappa as pairwise
 from studykit.numerics.intervals import FloatArray, wilson_interval
 from studykit.numerics.resampling import Statistic, bootstrap, clustered
-from studykit.reliability.ratings import Codes, Names, Ratings, read_ratings
+from studykit.reliability.labels import Codes, value_in_words
+from studykit.reliability.ratings import Names, Ratings, read_ratings
 
 PERCENT = "percent agreement"
 KAPPA = "kappa"
@@ -245,7 +246,8 @@ def _coded(frame: pd.DataFrame, value: str, levels: list[object]) -> pd.DataFram
         first = int(np.flatnonzero(strange.to_numpy())[0])
         raise DataError(
             f"{counted(int(strange.sum()), 'value')} in column {value!r} not among the levels "
-            f"(first in row {first + 1}: {frame[value].iloc[first]!r}). Add the level or correct the value."
+            f"(first in row {first + 1}: {value_in_words(frame[value].iloc[first])}). Add the level or correct the "
+            "value."
         )
     return frame.assign(**{value: coded.astype(float)})
 

@@ -133,8 +133,8 @@ def icc_forms(
             target.
 
     Returns:
-        Columns name, model, form, averaged, value, low, high, f, df1, df2, p: ten rows (random and fixed raters share
-        formulas and differ in meaning).
+        Columns name, model, form, averaged, value, low, high, f, df1, df2, p, reason (why a number is missing or must
+        be read otherwise, else empty): ten rows (random and fixed raters share formulas and differ in meaning).
 
     Raises:
         CallError, DataError, DesignError: as in `icc`.
@@ -149,8 +149,8 @@ def icc_forms(
             values = [float(getattr(got, name)) for name in ("value", "low", "high", "f", "df1", "df2", "p")]
             for kind in raters:
                 named = named_form(form, averaged, raters=kind)
-                rows.append((named.name, named.model, form, averaged, *values))
-    columns = ["name", "model", "form", "averaged", "value", "low", "high", "f", "df1", "df2", "p"]
+                rows.append((named.name, named.model, form, averaged, *values, _reason(ms, named, values[0])))
+    columns = ["name", "model", "form", "averaged", "value", "low", "high", "f", "df1", "df2", "p", "reason"]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -175,7 +175,7 @@ def icc_of_table(
         how = f"BCa bootstrap over {counted(table.people, 'person', 'persons')}"
         low, high = float("nan"), float("nan")
         if table.people < 3:
-            reason = reason or TOO_FEW_PEOPLE
+            reason = " ".join(filter(None, [reason, TOO_FEW_PEOPLE]))
         elif np.isfinite(float(got.value)):
             low, high = _bootstrap_limits(table, form, confidence, rng or np.random.default_rng(0))
     return IccAnswer(

@@ -157,6 +157,8 @@ def named(part: Component) -> NamedComponent:
     """A component with its plain name and, where its estimate was negative, the reason for the 0."""
     name = PLAIN_NAMES.get(part.facets, " by ".join(part.facets))
     reason = "negative estimate, shown as 0" if part.raw < 0.0 else ""
+    if np.isnan(part.share):
+        reason = "no spread of any kind, the share is 0/0"
     return NamedComponent(
         part.facets,
         name,

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.errors import StudykitError, check_choice, check_confidence
-from studykit.formatting import counted
+from studykit.formatting import counted, listed
 from studykit.modelling import Varies, fit_mixed
 from studykit.numerics.expected_squares import component_interval, expected_squares
 from studykit.reliability.coefficient import IccAnswer, icc
@@ -34,7 +34,7 @@ from studykit.reliability.random_terms import (
 )
 from studykit.reliability.ratings import Names, Ratings, read_ratings
 
-ON_BOUNDARY: Final = "the estimate is 0, its boundary; these data do not show that it exists"
+ON_BOUNDARY: Final = "the estimate is 0, its boundary: these data do not show that it exists"
 OWN_DAYS: Final = {
     (PARTICIPANT, SESSION): "days within participants",
     (PARTICIPANT, LIMB, SESSION): "days within limbs",
@@ -212,8 +212,16 @@ def _components(ratings: Ratings, project: Projection, sessions: str) -> Compone
         trials=readings_of_a_cell(ratings),
         confidence=project.confidence,
         left_out=(),
-        cautions=tuple(f"{part.name}: {part.reason}." for part in parts if part.reason),
+        cautions=_unseen(parts),
     )
+
+
+def _unseen(parts: Sequence[NamedComponent]) -> tuple[str, ...]:
+    names = [part.name for part in parts if part.reason]
+    if not names:
+        return ()
+    it = "it" if len(names) == 1 else "them"
+    return (f"Estimated as 0, which says that these data do not show {it}: {listed(names)}.",)
 
 
 def _complete_case(
@@ -256,10 +264,13 @@ def _complete_count(ratings: Ratings) -> int:
 def _cautions(
     ratings: Ratings, complete_targets: int, components: ComponentsAnswer, fixed_raters: bool
 ) -> tuple[str, ...]:
-    said = [
-        f"{complete_targets} of {counted(len(ratings.targets), 'target')} were complete; the estimate uses all "
-        f"{counted(len(ratings.values), 'rating')} and holds if gaps do not depend on the error of the missing value."
-    ]
+    said = []
+    if complete_targets < len(ratings.targets):
+        said.append(
+            f"{complete_targets} of {counted(len(ratings.targets), 'target')} were complete; the estimate uses all "
+            f"{counted(len(ratings.values), 'rating')} and holds if gaps do not depend on the error of the missing "
+            "value."
+        )
     if people_of(ratings) < len(ratings.targets):
         said.append(
             f"{counted(len(ratings.targets), 'limb')} of {counted(people_of(ratings), 'person', 'persons')}: limbs are "

@@ -37,8 +37,8 @@ class LimitsAnswer:
         scale: "difference" or "ratio".
         kind: how repeated values or limbs were treated, in words.
         slope_p, spread_p: does the difference shift, or spread, with the mean? Small values speak for a ratio or for
-            limits by regression; nan with fewer than three targets.
-        line: limits that follow the mean; None with fewer than three targets.
+            limits by regression; nan with fewer than three targets or without spread of the means.
+        line: limits that follow the mean; None where `slope_p` is nan.
         points: frame with target, mean, difference (or ratio): one row a pair, for a picture.
         left_out: labels of targets not measured by both.
         reason: why limits have no width; empty when nothing needs saying.

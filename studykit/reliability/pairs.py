@@ -10,7 +10,8 @@ import pandas as pd
 from studykit.errors import CallError, DesignError
 from studykit.formatting import counted, listed
 from studykit.numerics.intervals import FloatArray
-from studykit.reliability.ratings import Codes, Ratings
+from studykit.reliability.labels import Codes
+from studykit.reliability.ratings import Ratings
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from studykit.errors import DesignError
-from studykit.reliability.ratings import Codes, Ratings
+from studykit.reliability.labels import Codes
+from studykit.reliability.ratings import Ratings
 
 PARTICIPANT: Final = "participant"
 LIMB: Final = "limb"

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from studykit.errors import CallError, DataError, DesignError
 from studykit.formatting import counted, listed
 from studykit.numerics.intervals import FloatArray
+from studykit.reliability.labels import Codes, labels_of, value_in_words
 
-Codes = NDArray[np.intp]
 Names = str | Sequence[str]
 
 
@@ -36,7 +36,7 @@ class Ratings:
     values: FloatArray
     target: Codes
     rater: Codes
-    targets: tuple[str, ...]
+    targets: Sequence[str]
     raters: tuple[str, ...]
     cluster: Codes | None
     trial: Codes | None
@@ -45,8 +45,13 @@ class Ratings:
     @property
     def counts(self) -> NDArray[np.int64]:
         """How many values each rater gave each target, shape (targets, raters)."""
-        cells = np.bincount(self.target * len(self.raters) + self.rater, minlength=len(self.targets) * len(self.raters))
-        return cells.reshape(len(self.targets), len(self.raters)).astype(np.int64)
+        cells = np.bincount(self.cells, minlength=len(self.targets) * len(self.raters))
+        return cells.reshape(len(self.targets), len(self.raters)).astype(np.int64, copy=False)
+
+    @property
+    def cells(self) -> Codes:
+        """Place of each value in the table of targets by raters, row by row."""
+        return self.target * len(self.raters) + self.rater
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,10 +117,10 @@ def read_ratings(
         empty = int(rows[column].isna().sum())
         if empty:
             raise DataError(f"{counted(empty, 'rating')} with a value have no {column!r}. Name it or remove the rows.")
-    codes, names = _labels(rows, named)
+    codes, names = labels_of(rows, named)
     rater_codes, rater_names = _rater_codes(rows, raters, rater)
     return Ratings(
-        values=numbers.to_numpy(float)[present],
+        values=numbers.to_numpy(float) if rows is frame else numbers.to_numpy(float)[present],
         target=codes,
         rater=rater_codes,
         targets=names,
@@ -135,6 +140,11 @@ def two_way(ratings: Ratings, *, complete: bool = False, mean_of_trials: bool = 
     """
     counts = ratings.counts
     _need_two_raters(ratings)
+    n, k = len(ratings.targets), len(ratings.raters)
+    if n > 1 and len(ratings.values) == n * k and int(counts.min()) == 1:
+        array = np.empty(n * k)
+        array[ratings.cells] = ratings.values
+        return Complete(array.reshape(n, k), np.arange(n), (), _clusters_of(ratings, np.arange(n)))
     repeated = counts > 1
     if repeated.any() and not mean_of_trials:
         first = np.argwhere(repeated)[0]
@@ -149,8 +159,7 @@ def two_way(ratings: Ratings, *, complete: bool = False, mean_of_trials: bool = 
             'cannot be told from the rest. Use form="one-way" with repeated ratings, or let raters share targets.'
         )
     kept, left_out = _complete_targets(ratings, np.all(counts > 0, axis=1), complete, "measured by every rater")
-    n, k = len(ratings.targets), len(ratings.raters)
-    sums = np.bincount(ratings.target * k + ratings.rater, weights=ratings.values, minlength=n * k).reshape(n, k)
+    sums = np.bincount(ratings.cells, weights=ratings.values, minlength=n * k).reshape(n, k)
     return Complete(sums[kept] / counts[kept], kept, left_out, _clusters_of(ratings, kept))
 
 
@@ -221,27 +230,14 @@ def _numbers(column: pd.Series, name: str) -> pd.Series:
         position = int(np.flatnonzero(bad.to_numpy())[0])
         raise DataError(
             f"{counted(int(bad.sum()), 'value')} in column {name!r} cannot be read as a number "
-            f"(first in row {position + 1}: {column.iloc[position]!r}). Correct or remove it."
+            f"(first in row {position + 1}: {value_in_words(column.iloc[position])}). Correct or remove it."
         )
     return numbers
 
 
-def _labels(rows: pd.DataFrame, columns: Sequence[str]) -> tuple[Codes, tuple[str, ...]]:
-    """Codes by first appearance and labels of what the columns name together; 1 and "1" are one label."""
-    codes, found = pd.factorize(rows[columns[0]])
-    names: list[str] = np.asarray(found).astype(str).tolist()
-    for column in columns[1:]:
-        more, others = pd.factorize(rows[column])
-        codes, pairs = pd.factorize(codes.astype(np.int64) * len(others) + more)
-        names = [f"{names[pair // len(others)]} {others[pair % len(others)]}" for pair in pairs]
-    if found.dtype == object and len(set(names)) < len(names):
-        again, distinct = pd.factorize(pd.Series(names))
-        return np.asarray(again[codes], dtype=np.intp), tuple(map(str, distinct))
-    return np.asarray(codes, dtype=np.intp), tuple(names)
-
-
 def _rater_codes(rows: pd.DataFrame, expected: Sequence[str] | None, column: str) -> tuple[Codes, tuple[str, ...]]:
-    codes, found = _labels(rows, [column])
+    codes, labels = labels_of(rows, [column])
+    found = tuple(labels)
     if expected is None:
         return codes, found
     wanted = [str(name) for name in expected]
@@ -258,7 +254,7 @@ def _rater_codes(rows: pd.DataFrame, expected: Sequence[str] | None, column: str
 
 def _cluster_codes(rows: pd.DataFrame, codes: Codes, names: Sequence[str], column: str) -> Codes:
     """One person code a target; a target of two persons is refused."""
-    person_codes, _ = _labels(rows, [column])
+    person_codes, _ = labels_of(rows, [column])
     first = np.full(len(names), -1, dtype=np.intp)
     first[codes[::-1]] = person_codes[::-1]
     wrong = np.flatnonzero(first[codes] != person_codes)
@@ -283,7 +279,7 @@ def _complete_targets(
 ) -> tuple[Codes, tuple[str, ...]]:
     """Codes of complete targets and labels of the others; refuses gaps unless `complete` is asked for."""
     total, gaps = len(full), int((~full).sum())
-    left_out = tuple(ratings.targets[code] for code in np.flatnonzero(~full))
+    left_out = tuple(ratings.targets[int(code)] for code in np.flatnonzero(~full))
     if gaps and not complete:
         raise DesignError(
             f"{gaps} of {counted(total, 'target')} were not {meaning} (first: {left_out[0]}). "

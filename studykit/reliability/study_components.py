@@ -31,10 +31,12 @@ TRIALS_NOT_REPEATED: Final = (
 
 
 def components_results(study: Study, readings: StudyReadings) -> list[ReliabilityResult]:
-    """Variance components, and the decision study made from them."""
+    """Variance components, and, where there is an error to be seen, the decision study made from them."""
     components = components_of(readings)
-    decision = _decided(study, readings, components)
-    return [_components(study, readings, components), _decision(study, readings, decision)]
+    found = [_components(study, readings, components)]
+    if any(part.variance > 0.0 for part in components.components if not set(part.facets) <= set(components.objects)):
+        found.append(_decision(study, readings, _decided(study, readings, components)))
+    return found
 
 
 def components_of(readings: StudyReadings) -> ComponentsAnswer:
@@ -92,15 +94,17 @@ def _components(study: Study, readings: StudyReadings, answer: ComponentsAnswer)
     error = [part for part in parts if not set(part.facets) <= set(answer.objects)]
     largest = max(error, key=lambda part: part.variance)
     spread = sum(part.variance for part in error)
-    of_error = f"{percent(largest.variance / spread)} of it" if spread > 0.0 else "none of it can be seen"
+    error_words = f"the readings agree to the last digit, so that no error of {name[0].lower()}{name[1:]} can be seen"
+    if spread > 0.0:
+        error_words = (
+            "the error of one reading had a standard deviation of "
+            f"{shown(float(np.sqrt(spread)), np.nan, np.nan, unit)}; its largest source was {largest.name} "
+            f"({percent(largest.variance / spread)} of it)"
+        )
     return ReliabilityResult(
         key=f"reliability.{readings.key}.components",
         title=f"Where the error comes from: {name}",
-        headline=(
-            f"{name}: the error of one reading had a standard deviation of "
-            f"{shown(float(np.sqrt(spread)), np.nan, np.nan, unit)}; its largest source was {largest.name} "
-            f"({of_error})."
-        ),
+        headline=f"{name}: {error_words}.",
         cautions=(
             *answer.cautions,
             "A component is a description of these readings; it does not say why raters differ.",

@@ -6,7 +6,8 @@ from typing import Final
 
 import numpy as np
 
-from studykit.formatting import counted
+from studykit.errors import DesignError
+from studykit.formatting import counted, unit_sign
 from studykit.numerics.icc import spearman_brown
 from studykit.reliability.coefficient import IccAnswer, icc_of_table
 from studykit.reliability.concurrent import inter_and_intra
@@ -34,6 +35,7 @@ def precision_of(readings: StudyReadings) -> Precision:
     Raises:
         DesignError, FitError: the readings cannot answer; the sentence says why.
     """
+    _refuse_constant(readings)
     if readings.sessions:
         return precision_across_sessions(readings)
     ratings = read_ratings(
@@ -46,6 +48,16 @@ def precision_of(readings: StudyReadings) -> Precision:
         return _between(readings, ratings) if bool(np.all(counts > 0)) else _mixed(readings)
     per_target = counts.sum(axis=1)
     return _one_way(readings, ratings) if bool(np.all(per_target == per_target.max())) else _mixed_one_way(readings)
+
+
+def _refuse_constant(readings: StudyReadings) -> None:
+    values = readings.frame["value"]
+    if values.nunique() == 1:
+        raise DesignError(
+            f"All {counted(len(values), 'reading')} of {readings.measure.name}{readings.where} are the same "
+            f"({values.iloc[0]:g}{unit_sign(readings.unit)}): where nobody differs, nobody can be told apart and no "
+            "error can be seen. Look whether the column holds what it should."
+        )
 
 
 def _concurrent(readings: StudyReadings) -> Precision:

@@ -24,6 +24,16 @@ _NAMES_OF_SOFTWARE: Final = {
 }
 RECALLED: Final = "References were recalled, not looked up: check them before printing."
 CHECK: Final = "Written by rule from the protocol and results.json; read it as a draft."
+_AFTER_CHANGE: Final = (
+    "diagnostics",
+    "filled_in",
+    "sensitivity",
+    "responders",
+    "individual_response",
+    "rater_drift",
+    "digits",
+)
+"""Further answers about the primary measure whose methods follow in the paragraph."""
 RELIABILITY_NUMBERS: Final = {f"{name}{end}" for name in ("icc", "sem", "mdc95") for end in ("", ".low", ".high")}
 """What the sentence about reliability pulls; where a limit could not be made there is no such sentence."""
 _OF_METHODS: Final = ("reliability", "difference", "change")
@@ -115,7 +125,8 @@ def _methods_of_answers(protocol: Protocol, document: Mapping[str, Any]) -> Iter
     primary, answers = protocol.study.primary_measure, document["answers"]
     keys = [f"reliability.{primary}"]
     keys.append(next((key for key in (f"difference.{primary}", f"change.{primary}") if key in answers), ""))
-    keys += [f"filled_in.{primary}", f"sensitivity.{primary}", "adherence", "flow", "sample", "events"]
+    keys += [f"{name}.{primary}" for name in _AFTER_CHANGE]
+    keys += ["adherence", "flow", "sample", "events"]
     said: set[str] = set()
     for key in keys:
         if key in answers and answers[key]["methods"] not in said:
@@ -150,6 +161,7 @@ def _results(protocol: Protocol, document: Mapping[str, Any], templates: Mapping
         for arm_key, label in _arms_of(protocol, _numbers(answers, key), words["visit_key"], name):
             yield from say(name, arm=label, arm_key=arm_key)
     yield from _under_other_choices(protocol, answers, say)
+    yield from _of_people_and_raters(protocol, answers, say)
     if "mdc" in _numbers(answers, f"change.{primary}"):
         yield from say("mdc")
     for key, arm in protocol.arms.items():
@@ -178,6 +190,29 @@ def _under_other_choices(
     for key, label in labels.items():
         if f"{key}.other_analyses" in others:
             yield from say("other_choices", arm=label, arm_key=key)
+
+
+def _of_people_and_raters(
+    protocol: Protocol, answers: Mapping[str, Any], say: Callable[..., Iterator[Sentence]]
+) -> Iterator[Sentence]:
+    """Who changed by more than error, how differently people responded, whether raters drifted apart."""
+    primary = protocol.study.primary_measure
+    shares, spread = (_numbers(answers, f"{name}.{primary}") for name in ("responders", "individual_response"))
+    labels = {key: arm.label for key, arm in protocol.arms.items()} or {"all": "all participants"}
+    better, words = ("went_up", "went up") if protocol.primary.better == "neither" else ("improved", "improved")
+    for key, label in labels.items():
+        if f"{key}.{better}" in shares:
+            yield from say("responders", arm=label, arm_key=key, better=better, better_words=words)
+        if f"{key}.{better}.difference" in shares:
+            yield from say("responders_difference", arm=label, arm_key=key, better=better)
+    treated = [name.removesuffix(".response_sd") for name in spread if name.endswith(".response_sd")]
+    alone = [key for key in treated if key in labels]
+    if "treated_arms" in treated:
+        yield from say("response", arm="all treated arms together", arm_key="treated_arms")
+    elif alone:
+        yield from say("response", arm=f"“{labels[alone[0]]}”", arm_key=alone[0])
+    if "apart.p" in _numbers(answers, f"rater_drift.{primary}"):
+        yield from say("drift")
 
 
 def _numbers(answers: Mapping[str, Any], key: str) -> Mapping[str, float | None]:

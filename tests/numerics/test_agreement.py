@@ -133,7 +133,7 @@ def test_high_prevalence_lowers_kappa_but_not_gwet() -> None:
 
 
 def test_refusals() -> None:
-    with pytest.raises(DesignError, match="1 targets were rated by two raters"):
+    with pytest.raises(DesignError, match="Rated by two raters or more: 1 of the targets"):
         agreement([[1, 1], [1, 0]], statistic="gwet")
     with pytest.raises(CallError, match="4 categories are numbered"):
         category_counts([[0, 4]], 4)

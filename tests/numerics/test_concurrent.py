@@ -177,3 +177,15 @@ def test_unknown_words_and_nulls_are_refused() -> None:
         concurrent_reliability(ms, raters="some")
     with pytest.raises(CallError, match="0 <= null < 1"):
         concurrent_reliability(ms, raters="fixed", inter_null=1.0)
+
+
+def test_a_negative_correlation_between_raters_lies_inside_its_interval() -> None:
+    rng = np.random.default_rng(5)
+    table = rng.normal(0.0, 1.0, (200, 6, 3, 1)) + rng.normal(0.0, 0.7, (200, 6, 3, 2))
+    table -= 0.9 * table.mean(axis=(-2, -1), keepdims=True)
+    got = concurrent_reliability(crossed_mean_squares(table), raters="random")
+    low, high = got.inter_interval
+    negative = got.inter < 0.0
+    assert negative.sum() > 150
+    assert np.all((low < got.inter)[negative])
+    assert np.all((got.inter < high)[negative])

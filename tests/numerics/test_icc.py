@@ -249,3 +249,15 @@ def test_unknown_words_and_nulls_are_refused(options: dict[str, object]) -> None
         icc(ms, **options)  # type: ignore[arg-type]
     with pytest.raises(CallError, match="confidence"):
         icc(ms, form="one-way", confidence=95)
+
+
+def test_a_negative_agreement_lies_inside_its_interval() -> None:
+    """Rows almost without spread: the published degrees of freedom fail below 0, those at 0 are taken."""
+    rng = np.random.default_rng(5)
+    table = rng.normal(0.0, 1.0, (200, 6, 3))
+    table -= 0.9 * table.mean(axis=-1, keepdims=True)
+    got = icc(two_way_mean_squares(table), form="agreement")
+    negative = got.value < 0.0
+    assert negative.sum() > 150
+    assert np.all(got.low[negative] < got.value[negative])
+    assert np.all(got.value[negative] < got.high[negative])

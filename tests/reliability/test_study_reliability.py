@@ -195,6 +195,8 @@ def test_different_raters_for_every_person_give_the_one_way_form() -> None:
         (apart(angles(raters=1, trials=2)), "nobody's .* was read by two raters"),
         (angles(raters=1, trials=1), "was read twice"),
         (angles().iloc[:0], "no reading of"),
+        (angles(people=1), "spread between targets needs at least 2"),
+        (angles().assign(value=120.0), r"All 96 readings of Knee flexion lying face down are the same \(120°\)"),
     ],
 )
 def test_what_the_readings_cannot_answer_is_refused_in_a_sentence(rows: pd.DataFrame, words: str) -> None:
@@ -245,6 +247,9 @@ def test_agreement_to_the_last_digit_is_explained() -> None:
     got = reliability_of_study(made_study(rows, plan=PLAN.format(to="other raters", q=1)))
     assert "SEM between raters" in got[0].table().rows[1][0]
     assert any("agree to the last digit" in note for note in got[0].table().notes)
+    keys = by_key(got)
+    assert "no error of knee flexion" in keys["reliability.knee_flexion_prone.components"].headline
+    assert "reliability.knee_flexion_prone.decision" not in keys
     with pytest.raises(DesignError, match="no error can be seen"):
         mdc_for_change(made_study(rows, plan=PLAN.format(to="other raters", q=1)))
 
