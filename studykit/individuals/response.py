@@ -16,8 +16,7 @@ from studykit.errors import DesignError
 from studykit.formatting import decimals_for_width, estimate, level, unit_sign, with_unit
 from studykit.individuals import wording
 from studykit.individuals.changes import PersonChanges
-from studykit.numerics.individual_response import ResponseSpread, pooled_variance, response_spread
-from studykit.numerics.intervals import two_sided_z
+from studykit.numerics.individual_response import ResponseSpread, estimated_spread, pooled_variance, response_spread
 from studykit.numerics.mixed.fit import VarianceComponentsFit
 from studykit.result import Result
 from studykit.table import Column, Table
@@ -167,12 +166,11 @@ def _closed_routes(
 def _model_routes(
     readings: ChangeReadings, changes: PersonChanges, model: ChangeModel, treated: Sequence[str], confidence: float
 ) -> dict[str, ResponseSpread]:
-    """Variance of slopes of each arm beyond the control arm's, times squared weeks, with a large-sample interval.
+    """Variance of slopes of each arm beyond the control arm's, times squared weeks.
 
     In the model of change no arm's slopes spread less than the control arm's. Where an arm is at that limit the model
     is fitted once more with the least spread arm in the control arm's place, so that a difference below zero is seen.
     """
-    reference = readings.control
     at_limit = [arm for arm in treated if model.variances.get(FURTHER_IN + arm) == 0.0]
     fit = model.fit
     if at_limit:
@@ -180,33 +178,54 @@ def _model_routes(
         others = [slope for slope in (FURTHER_IN + (readings.control or ""), *model.slopes) if slope != PER_WEEK]
         slopes = (PER_WEEK, *(slope for slope in others if slope != FURTHER_IN + reference))
         again = fit_change(readings, confidence=confidence, shared_baseline=True, slopes=slopes, several_starts=False)
-        if again.log_likelihood > model.log_likelihood:
-            fit = again.fit
-        else:
-            reference = readings.control
-    weeks = _weeks(readings)
-    weights = {arm: _weights(fit, arm, readings.control or "", reference or "") for arm in treated}
+        fit = again.fit if again.log_likelihood > model.log_likelihood else fit
+    return _from_slopes(readings, fit, treated, confidence)
+
+
+def _from_slopes(
+    readings: ChangeReadings, fit: VarianceComponentsFit, treated: Sequence[str], confidence: float
+) -> dict[str, ResponseSpread]:
+    """Slope variance of each treated arm, and of all by their numbers of people, less the control arm's; by weeks."""
+    week_of = {visit.key: visit.week for visit in readings.visits}
+    seen = readings.rows.assign(week=readings.rows["visit"].map(week_of)).groupby(["arm", "participant_id"])["week"]
+    people = (seen.nunique() > 1).groupby(level="arm").sum()
+    squared_weeks = float(week_of[readings.primary_visit] - week_of[readings.baseline]) ** 2
+    weights = {arm: _slope_weights(fit, arm) for arm in treated}
+    df = {arm: float(people[arm] - 1) for arm in treated}
     if len(treated) > 1:
-        people = np.array([len(changes.of_arm(arm)) for arm in treated], dtype=float)
-        weights[TOGETHER] = (people / people.sum()) @ np.array([weights[arm] for arm in treated])
+        share = np.array([people[arm] for arm in treated], dtype=float)
+        weights[TOGETHER] = (share / share.sum()) @ np.array([weights[arm] for arm in treated])
+        df[TOGETHER] = sum(df.values())
     values, covariance = _parameters(fit), fit.parameter_covariance()
-    found = {}
-    for arm, weight in weights.items():
-        variance = float(weight @ values) * weeks**2
-        reach = two_sided_z(confidence) * float(np.sqrt(weight @ covariance @ weight)) * weeks**2
-        found[arm] = ResponseSpread(variance, variance - reach, variance + reach)
-    return found
+
+    def error(weight: np.ndarray) -> float:
+        return float(np.sqrt(max(weight @ covariance @ weight, 0.0))) * squared_weeks
+
+    control = _slope_weights(fit, readings.control or "")
+    control_df = float(people[readings.control] - 1)
+    return {
+        arm: estimated_spread(
+            float((weight - control) @ values) * squared_weeks,
+            error(weight),
+            df[arm],
+            error(control),
+            control_df,
+            confidence=confidence,
+        )
+        for arm, weight in weights.items()
+    }
 
 
-def _weights(fit: VarianceComponentsFit, arm: str, control: str, reference: str) -> np.ndarray:
-    """What the arm's slope variance less the control arm's takes of the covariance parameters of the fit."""
+def _slope_weights(fit: VarianceComponentsFit, arm: str) -> np.ndarray:
+    """What the variance of slopes in an arm takes of the covariance parameters: the common one and the arm's own."""
     weights = np.zeros(sum(_size(c) for c in fit.covariances) + 1)
     place = 0
-    for name, covariance in zip(fit.term_names, fit.covariances, strict=True):
-        if name == FURTHER_IN + arm and arm != reference:
-            weights[place] += 1.0
-        if name == FURTHER_IN + control and control != reference:
-            weights[place] -= 1.0
+    for term, covariance in zip(fit.design.terms, fit.covariances, strict=True):
+        if PER_WEEK in term.column_names:
+            # Lower triangle, column after column: the variance of the second of two columns stands last.
+            weights[place + _size(covariance) - 1] = 1.0
+        if term.name == FURTHER_IN + arm:
+            weights[place] = 1.0
         place += _size(covariance)
     return weights
 
@@ -219,11 +238,6 @@ def _parameters(fit: VarianceComponentsFit) -> np.ndarray:
     """Lower triangles term by term, column after column, then the residual: the order of the covariance matrix."""
     parts = [np.concatenate([c[column:, column] for column in range(c.shape[0])]) for c in fit.covariances]
     return np.concatenate([*parts, [fit.residual_variance]])
-
-
-def _weeks(readings: ChangeReadings) -> float:
-    at = {visit.key: visit.week for visit in readings.visits}
-    return float(at[readings.primary_visit] - at[readings.baseline])
 
 
 def _rows(

@@ -266,9 +266,10 @@ def response_methods(*, by_model: bool) -> str:
     if by_model:
         return (
             "The variance of the individual response is the variance of people's slopes in a treated arm beyond that "
-            "in the control arm, in the mixed model of change, times the squared weeks to the primary visit, with a "
-            f"large-sample interval from the expected information; beside it stands {closed}. Variances below zero are "
-            "kept; a standard deviation is the root of the variance with its sign."
+            "in the control arm, in the mixed model of change, times the squared weeks to the primary visit. For the "
+            "interval each of the two variances was taken to be as uncertain as a mean square with its standard error "
+            f"(expected information). Beside it stands {closed}. Variances below zero are kept; a standard deviation "
+            "is the root of the variance with its sign."
         )
     return (
         f"The variance of the individual response is {closed}. Variances below zero are kept; a standard deviation is "

@@ -95,6 +95,35 @@ def response_spread(
     return ResponseSpread(found, float(found - np.sqrt(max(down, 0.0))), float(found + np.sqrt(max(up, 0.0))))
 
 
+def estimated_spread(
+    difference: float,
+    std_error: float,
+    df: float,
+    control_std_error: float,
+    control_df: float,
+    *,
+    confidence: float = 0.95,
+) -> ResponseSpread:
+    """Interval of a difference of two variances that were estimated otherwise than from a sample, by a mixed model say.
+
+    Each is taken to be as uncertain, and as skew, as a mean square on its degrees of freedom that has the same standard
+    error, m = std_error sqrt(df / 2); the limits lie as far from the estimate as those of Ting et al. from m - m'. For
+    two sample variances, whose standard error is v sqrt(2 / df), this is `response_spread` itself.
+
+    Args:
+        difference: treated less control.
+        std_error, df: of the treated people's variance, and about how many people less one it rests on.
+        control_std_error, control_df: the same of the control group's.
+
+    Raises:
+        CallError: a standard error below zero, or less than one degree of freedom.
+    """
+    as_mean_square, control = std_error * np.sqrt(df / 2.0), control_std_error * np.sqrt(control_df / 2.0)
+    found = response_spread(float(as_mean_square), df, float(control), control_df, confidence=confidence)
+    moved = difference - found.variance
+    return ResponseSpread(difference, found.low + moved, found.high + moved)
+
+
 def _squared_reaches(
     variance: float, df: float, other: float, other_df: float, confidence: float
 ) -> tuple[float, float]:

@@ -12,6 +12,7 @@ import pandas as pd
 from studykit.answers import Section
 from studykit.data import Study
 from studykit.formatting import counted, level, listed, number, percent, unit_sign
+from studykit.report import people_facts
 from studykit.result import Result
 from studykit.vocabulary import DIARY, FLOW, MEASUREMENTS, PARTICIPANTS, PRESCRIPTIONS, RATERS
 
@@ -233,7 +234,15 @@ def _secondary(facts: Facts) -> str:
 
 
 def _is_further(key: str, primary: str) -> bool:
-    starts = ("difference.", "change.", "responders", "sensitivity", "filled_in")
+    starts = (
+        "difference.",
+        "change.",
+        "responders",
+        "single_people",
+        "individual_response",
+        "sensitivity",
+        "filled_in",
+    )
     return key.startswith(starts) and key not in (f"difference.{primary}", f"change.{primary}")
 
 
@@ -322,6 +331,12 @@ SUBJECTS: Final[dict[str, Callable[[Facts], str]]] = {
     "secondary": _secondary,
     "sensitivity": _sensitivity,
     "sensitivity_methods": _sensitivity_methods,
+    "further_methods": lambda facts: people_facts.methods(facts.study, facts.results),
+    "shares": lambda facts: people_facts.shares(facts.study, facts.results),
+    "cut": lambda facts: people_facts.cut(facts.study, facts.results),
+    "assumptions": lambda facts: people_facts.assumptions(facts.study, facts.results),
+    "important_change": lambda facts: people_facts.important_change(facts.study),
+    "conduct": lambda facts: people_facts.conduct(facts.study, facts.results),
     "estimand": _estimand,
     "harms": lambda facts: facts.headline("events"),
     "protocol": lambda facts: (

@@ -14,7 +14,16 @@ import pandas as pd
 from studykit.answers import Section
 from studykit.data import Checked, Study
 from studykit.errors import DesignError
-from studykit.formatting import counted, estimate, level, number, percent, unit_sign
+from studykit.formatting import (
+    counted,
+    estimate,
+    level,
+    number,
+    percent,
+    share_difference,
+    share_estimate,
+    unit_sign,
+)
 from studykit.protocol import Protocol
 from studykit.report.tables import findings_table, plan_tables, provenance_table, rows_table
 from studykit.result import Result
@@ -43,8 +52,9 @@ def all_tables(checked: Checked, study: Study, sections: Sequence[Section]) -> l
 def paper_tables(study: Study, sections: Sequence[Section]) -> list[Table]:
     """The tables that join several answers; those that this study can fill."""
     results = {result.key: result for section in sections for result in section.results}
-    tables = [reliability_table(study.protocol, results), *change_tables(study.protocol, results)]
-    tables.append(dose_table(study.protocol, results))
+    tables: list[Table | None] = [reliability_table(study.protocol, results)]
+    tables += change_tables(study.protocol, results)
+    tables += [responders_table(study.protocol, results), dose_table(study.protocol, results)]
     return [table for table in tables if table is not None]
 
 
@@ -90,6 +100,34 @@ def change_tables(protocol: Protocol, results: Mapping[str, Result]) -> list[Tab
         differing = results.get(f"difference.{key}")
         tables.append(_change_table(protocol, key, changed, differing, measure.name, measure.unit))
     return tables
+
+
+def responders_table(protocol: Protocol, results: Mapping[str, Result]) -> Table | None:
+    """One row an arm: how many changed by more than the MDC, difference from control, spread of the responses."""
+    key, unit = protocol.study.primary_measure, protocol.primary.unit
+    counted_beside = results.get(f"responders.{key}")
+    if counted_beside is None:
+        return None
+    found, spread = counted_beside.numbers(), results.get(f"individual_response.{key}")
+    responses = {} if spread is None else spread.numbers()
+    better, worse = ("went_up", "went_down") if protocol.primary.better == "neither" else ("improved", "worsened")
+    rows = []
+    for arm in [name.removesuffix(".people") for name in found if name.endswith(".people")]:
+        cells = [_arm(protocol, arm), str(int(found[f"{arm}.people"]))]
+        cells += [_count_and_share(found, f"{arm}.{outcome}") for outcome in (better, worse)]
+        if spread is not None:
+            cells += [_share_difference(found, f"{arm}.{better}"), _response(responses, arm, unit)]
+        rows.append(tuple(cells))
+    confidence, sign = level(protocol.study.confidence), unit_sign(unit).strip()
+    words = [outcome.replace("_", " ").capitalize() for outcome in (better, worse)]
+    columns = [Column("Arm" if spread is not None else "Group", "left"), Column("Measured")]
+    columns += [Column(f"{word} beyond the MDC, {confidence}") for word in words]
+    if spread is not None:
+        columns += [Column(f"{words[0]}: difference from control, {confidence}")]
+        columns += [Column(f"SD of the individual response ({sign}), {confidence}")]
+    methods = (counted_beside.methods, *(() if spread is None else (spread.methods,)))
+    notes = (*counted_beside.table().notes, *methods)
+    return Table("responders", f"{protocol.primary.name}: single people", tuple(columns), tuple(rows), notes)
 
 
 def dose_table(protocol: Protocol, results: Mapping[str, Result]) -> Table | None:
@@ -169,6 +207,23 @@ def _difference(difference: pd.DataFrame, row: Mapping[Any, Any], unit: str) -> 
         return "control" if row["arm"] in set(difference["control"]) else "not estimable"
     found = own.iloc[0]
     return estimate(found[f"difference_{unit}"], found[f"low_{unit}"], found[f"high_{unit}"])
+
+
+def _count_and_share(found: Mapping[str, float], start: str) -> str:
+    shown = share_estimate(*(found[f"{start}.{name}"] for name in ("share", "low", "high")))
+    return f"{int(found[start])}: {shown}"
+
+
+def _share_difference(found: Mapping[str, float], start: str) -> str:
+    names = [f"{start}.{name}" for name in ("difference", "difference_low", "difference_high")]
+    return share_difference(*(found[name] for name in names)) if names[0] in found else "control"
+
+
+def _response(found: Mapping[str, float], arm: str, unit: str) -> str:
+    names = [f"{arm}.response_sd{end}" for end in ("", ".low", ".high")]
+    if names[0] in found:
+        return estimate(*(found[name] for name in names), unit=unit)
+    return "control" if f"{arm}.sd_change" in found else "not estimable"
 
 
 def _arm(protocol: Protocol, key: str) -> str:

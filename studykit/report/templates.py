@@ -5,9 +5,10 @@ A template holds two kinds of blanks:
     <measure>                                       a word of the protocol, given by the caller
     {difference.<measure>|<visit>.<arm>.p|p}        answer | number, or value, low, high | how it is printed
 
-How a number is printed: `count`, `tenth`, `share`, `p`, `spread` (mean, standard deviation), `estimate` (value, low,
-high with the unit `<unit>`, rounded by the interval), `plain` (the same without a unit), `size` (the same for an amount
-above zero: rounded by the amount where that is smaller than its interval), `value` (one number with the unit).
+How a number is printed: `count`, `tenth`, `share`, `shares` (share, low, high), `points` (the same of a difference of
+shares), `p`, `spread` (mean, standard deviation), `estimate` (value, low, high with the unit `<unit>`, rounded by the
+interval), `plain` (the same without a unit), `size` (the same for an amount above zero: rounded by the amount where it
+is smaller than its interval), `value` (one number with the unit).
 """
 
 from __future__ import annotations
@@ -18,7 +19,18 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from studykit.errors import DataError
-from studykit.formatting import NO_BREAK, decimals_for_width, estimate, interval, number, p_value, percent, with_unit
+from studykit.formatting import (
+    NO_BREAK,
+    decimals_for_width,
+    estimate,
+    interval,
+    number,
+    p_value,
+    percent,
+    share_difference,
+    share_estimate,
+    with_unit,
+)
 
 WORD: Final = re.compile(r"<([a-z_]+)>")
 NUMBER: Final = re.compile(r"\{([^{}|]+)\|([^{}|]+)\|([a-z]+)\}")
@@ -120,6 +132,8 @@ PRINTERS: Final[dict[str, Callable[[list[float], str], str]]] = {
     "count": lambda values, _unit: number(values[0], 0),
     "tenth": lambda values, _unit: number(values[0], 1),
     "share": lambda values, _unit: percent(values[0]),
+    "shares": lambda values, _unit: share_estimate(*values),
+    "points": lambda values, _unit: share_difference(*values),
     "p": lambda values, _unit: _p(values[0]),
     "spread": _spread,
     "estimate": _estimate,

@@ -10,6 +10,7 @@ from scipy import optimize, stats
 
 from studykit.errors import CallError
 from studykit.numerics.individual_response import (
+    estimated_spread,
     expected_regression,
     pooled_variance,
     response_spread,
@@ -66,6 +67,16 @@ def test_interval_holds_the_truth_as_often_as_it_says() -> None:
     ]
     # An approximate interval: Ting et al. report coverage near the level; a grid of 100 x 100 is good to half a point.
     assert np.mean(hits) == pytest.approx(0.95, abs=0.01)
+
+
+def test_variances_estimated_otherwise_have_the_interval_of_mean_squares_as_uncertain() -> None:
+    """Of two sample variances it is the very interval; a constant taken from both variances moves nothing."""
+    plain = response_spread(9.0, 23, 4.0, 11)
+    errors = (9.0 * np.sqrt(2.0 / 23), 4.0 * np.sqrt(2.0 / 11))
+    found = estimated_spread(5.0, errors[0], 23, errors[1], 11)
+    assert (found.variance, found.low, found.high) == pytest.approx((5.0, plain.low, plain.high), rel=1e-12)
+    moved = estimated_spread(2.0, errors[0], 23, errors[1], 11)
+    assert (moved.low, moved.high) == pytest.approx((plain.low - 3.0, plain.high - 3.0), rel=1e-12)
 
 
 def test_signed_root_keeps_the_sign() -> None:
