@@ -33,6 +33,7 @@ _ROOM_OF = {
     "change_of_study": "change",
     "for_whom": "individuals",
     "conduct_of_study": "conduct",
+    "audit_of_study": "audit",
     "missing_visits_of_study": "missing_visits",
     "sensitivity_of_study": "sensitivity",
     "fit_mixed": "modelling",
