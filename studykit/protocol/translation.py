@@ -8,6 +8,7 @@ from typing import Any, Final, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
+from studykit.formatting import counted
 from studykit.protocol.catalogue import shipped_measures
 from studykit.protocol.lines import Place
 from studykit.protocol.measure import Measure
@@ -92,7 +93,7 @@ _DEMANDS: Final[dict[str, Callable[[Details], str]]] = {
     "greater_than_equal": lambda limits: f"must be {limits['ge']:g} or more",
     "less_than": lambda limits: f"must be less than {limits['lt']:g}",
     "less_than_equal": lambda limits: f"must be {limits['le']:g} or less",
-    "too_short": lambda limits: f"must have at least {limits['min_length']} entry",
+    "too_short": lambda limits: f"must have at least {counted(limits['min_length'], 'entry', 'entries')}",
     "too_long": lambda limits: f"may have at most {limits['max_length']} entries",
     "model_type": lambda _: "must be a table of its own",
     "dict_type": lambda _: "must be a table of its own",

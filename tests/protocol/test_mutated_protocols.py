@@ -27,7 +27,10 @@ def with_examples(text: str) -> str:
     plan, remark, examples = text.partition("# More that a protocol can say")
     assert remark
     kept = (line for line in examples.split("\n")[1:] if not line.startswith("# Example"))
-    return plan + "\n".join(line.removeprefix("#").removeprefix(" ") for line in kept)
+    used = "\n".join(line.removeprefix("#").removeprefix(" ") for line in kept)
+    if "[[visits]]" in used:  # the example says that [reliability] above then names its visits
+        plan = plan.replace("# sessions =", "sessions =")
+    return plan + used
 
 
 SCRAPS = [
@@ -38,7 +41,7 @@ SCRAPS = [
     *('wide = [{ heading = "x" }]', "[measures.own]", "levels = ['a']", "\ud800", "ℵ", "é", "a.b.c", "\r"),
 ]
 NOT_ENGLISH = re.compile(
-    r"pydantic|https?:|Traceback|Input should|type=|ctx|loc|<class|\bNone\b|Error\b|validat", re.IGNORECASE
+    r"pydantic|https?:|Traceback|Input should|type=|\bctx\b|\bloc\b|<class|\bNone\b|Error\b|validat", re.IGNORECASE
 )
 TOLD = re.compile(r"line [1-9]\d*: \S.{8,}[.?]")
 HEADS = re.compile(r"study\.toml (has (1 problem|[1-9]\d* problems)|cannot be read):")

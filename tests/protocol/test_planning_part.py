@@ -61,7 +61,7 @@ def test_the_example_in_the_template_can_be_used(design: str) -> None:
         (TRIAL + "[planning.simulation]\nhalf_width = 0", "half_width", "half_width"),
         (TRIAL + "[planning.allocation]\nblock_sizes = [4, 5]", "block_sizes", "a block of 5 cannot hold the arms"),
         (TRIAL + '[planning.allocation.strata]\nsight = ["a", "b"]', "sight", 'did you mean "site"?'),
-        (TRIAL + '[planning.allocation.strata]\nsite = ["a"]', "site", "must have at least 2 entry"),
+        (TRIAL + '[planning.allocation.strata]\nsite = ["a"]', "site", "must have at least 2 entries"),
         (TRIAL + '[planning.allocation]\nmethod = "coin"', "method", 'must be one of "blocks" or "minimisation"'),
         ("[planning]\nparticipant = 3", "participant", 'did you mean "participants"?'),
     ],
