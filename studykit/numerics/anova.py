@@ -53,7 +53,7 @@ class MeanSquares:
 class CrossedMeanSquares:
     """Mean squares of n targets by t raters by m trials within each cell. Fields have shape (...), or (..., t)."""
 
-    n: int
+    n: Count
     t: int
     m: int
     targets: FloatArray

@@ -64,7 +64,7 @@ def one_way_components(ms: MeanSquares, *, confidence: float = 0.95) -> tuple[Co
 
 def crossed_components(ms: CrossedMeanSquares, *, confidence: float = 0.95) -> tuple[Component, ...]:
     """Target, rater, target by rater and trial of one n x t x m table, all raters random."""
-    n, t, m = ms.n, ms.t, ms.m
+    n, t, m = int(ms.n), ms.t, ms.m
     both, error = float(ms.interaction), float(ms.error)
     df_both, df_error = (n - 1) * (t - 1), n * t * (m - 1)
     return _with_shares(

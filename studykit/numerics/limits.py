@@ -137,8 +137,8 @@ def limits_linked(
     ms = grouped_mean_squares(differences, targets)
     variance, terms, dfs = _linked_variance(ms)
     sum_sq = float(np.sum(ms.sizes**2)) / ms.values**2
-    between = max((ms.between - ms.within) / ms.divisor, 0.0)
-    se = float(np.sqrt(between * sum_sq + ms.within / ms.values))
+    between = (ms.between - ms.within) / ms.divisor
+    se = float(np.sqrt(max(between * sum_sq + ms.within / ms.values, 0.0)))
     return _combined(ms.mean, se, ms.groups, variance, terms, dfs, coverage, confidence)
 
 

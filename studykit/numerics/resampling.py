@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from studykit.errors import CallError, DesignError, check_choice
-from studykit.numerics.anova import MeanSquares, check_ratings
+from studykit.numerics.anova import CrossedMeanSquares, MeanSquares, check_ratings
 from studykit.numerics.intervals import FloatArray, tails
 
 METHODS = ("percentile", "bca")
@@ -125,6 +125,42 @@ def mean_squares_of_sums(sums: FloatArray) -> MeanSquares:
         columns=columns / (k - 1.0),
         within=within / (n * (k - 1.0)),
         error=error / ((n - 1.0) * (k - 1.0)),
+    )
+
+
+def crossed_features(ratings: ArrayLike) -> FloatArray:
+    """Features of an n x t x m array from which `crossed_squares_of_sums` rebuilds its mean squares for any resample.
+
+    Columns: 1, target mean, its square, sum of squares of the cell means about it, the t cell means, the t sums of
+    squares of trials; centred on the grand mean.
+    """
+    table = check_ratings(ratings, axes=3)
+    x = table - table.mean()
+    cell = x.mean(axis=2)
+    mean = cell.mean(axis=1)
+    both = np.sum((cell - mean[:, None]) ** 2, axis=1)
+    trial = np.sum((x - cell[..., None]) ** 2, axis=2)
+    return np.column_stack([np.ones(len(x)), mean, mean**2, both, cell, trial])
+
+
+def crossed_squares_of_sums(sums: FloatArray, *, trials: int) -> CrossedMeanSquares:
+    """Mean squares of targets by raters by trials from summed features, shape (..., 4 + 2 t)."""
+    t, m = (sums.shape[-1] - 4) // 2, trials
+    n = sums[..., 0]
+    grand = sums[..., 1] / n
+    targets = np.maximum(m * t * (sums[..., 2] - n * grand**2), 0.0)
+    raters = m * n * np.sum((sums[..., 4 : 4 + t] / n[..., None] - grand[..., None]) ** 2, axis=-1)
+    both = np.maximum(m * sums[..., 3] - raters, 0.0)
+    by_rater = sums[..., 4 + t :]
+    return CrossedMeanSquares(
+        n=n,
+        t=t,
+        m=m,
+        targets=targets / (n - 1.0),
+        raters=raters / (t - 1.0),
+        interaction=both / ((n - 1.0) * (t - 1.0)),
+        error=by_rater.sum(axis=-1) / (n * t * (m - 1.0)),
+        error_by_rater=by_rater / (n[..., None] * (m - 1.0)),
     )
 
 

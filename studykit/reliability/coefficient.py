@@ -17,7 +17,9 @@ from studykit.numerics.resampling import bootstrap, clustered, mean_squares_of_s
 from studykit.reliability.form import Form, named_form
 from studykit.reliability.ratings import Complete, Names, one_way, read_ratings, refuse_means, two_way
 
-INTERVALS = ("formula", "bootstrap")
+INTERVALS = ("formula", "bootstrap", "bootstrap-percentile")
+METHODS = {"bootstrap": "bca", "bootstrap-percentile": "percentile"}
+METHOD_WORDS = {"bootstrap": "BCa bootstrap", "bootstrap-percentile": "percentile bootstrap"}
 RATERS = ("random", "fixed")
 TOO_FEW_PEOPLE = "fewer than three persons: resampling persons cannot make an interval."
 
@@ -97,7 +99,8 @@ def icc(
         complete: use complete targets only, and say how many were left out.
         mean_of_trials: average a rater's repeated trials of a target first.
         raters: the declared raters; another name is an error.
-        interval: "formula" (F distribution) or "bootstrap" (BCa over persons, 10,000 resamples; it holds the raters
+        interval: "formula" (F distribution), "bootstrap" (BCa) or "bootstrap-percentile" (over persons, 10,000
+            resamples; it holds the raters
             fixed, so that it is too narrow for agreement with other raters).
         rng: source of chance for the bootstrap; a fixed seed is used when none is given.
 
@@ -171,13 +174,13 @@ def icc_of_table(
     low, high = float(got.low), float(got.high)
     how = "F distribution" if table.cluster is None else "F distribution, degrees of freedom of persons"
     reason = _reason(ms, form, float(got.value))
-    if interval == "bootstrap":
-        how = f"BCa bootstrap over {counted(table.people, 'person', 'persons')}"
+    if interval in METHODS:
+        how = f"{METHOD_WORDS[interval]} over {counted(table.people, 'person', 'persons')}"
         low, high = float("nan"), float("nan")
         if table.people < 3:
             reason = " ".join(filter(None, [reason, TOO_FEW_PEOPLE]))
         elif np.isfinite(float(got.value)):
-            low, high = _bootstrap_limits(table, form, confidence, rng or np.random.default_rng(0))
+            low, high = _bootstrap_limits(table, form, confidence, rng or np.random.default_rng(0), METHODS[interval])
     return IccAnswer(
         value=float(got.value),
         low=low,
@@ -216,14 +219,16 @@ def table_cautions(table: Complete) -> list[str]:
     return said
 
 
-def _bootstrap_limits(table: Complete, form: Form, confidence: float, rng: np.random.Generator) -> tuple[float, float]:
+def _bootstrap_limits(
+    table: Complete, form: Form, confidence: float, rng: np.random.Generator, method: str
+) -> tuple[float, float]:
     features = two_way_features(table.array)
     rows = features if table.cluster is None else clustered(features, table.cluster)
 
     def statistic(sums: FloatArray) -> FloatArray:
         return numbers.icc_value(mean_squares_of_sums(sums), form=form.form, averaged=form.averaged)[..., None]
 
-    found = bootstrap(rows, statistic, rng=rng, confidence=confidence)
+    found = bootstrap(rows, statistic, rng=rng, confidence=confidence, method=method)
     return float(found.low[0]), float(found.high[0])
 
 

@@ -14,7 +14,7 @@ from studykit.numerics.anova import for_people, two_way_mean_squares
 from studykit.numerics.icc import FORMS
 from studykit.numerics.intervals import FloatArray
 from studykit.numerics.resampling import bootstrap, clustered, mean_squares_of_sums, two_way_features
-from studykit.reliability.coefficient import INTERVALS, TOO_FEW_PEOPLE, table_cautions
+from studykit.reliability.coefficient import INTERVALS, METHOD_WORDS, METHODS, TOO_FEW_PEOPLE, table_cautions
 from studykit.reliability.ratings import Complete, Names, one_way, read_ratings, refuse_means, two_way
 
 
@@ -102,8 +102,9 @@ def precision(
         frame, target, rater, value, confidence, cluster, complete, mean_of_trials, raters, rng: as in `icc`.
         form: "agreement" (raters' differences are error), "consistency" (constant ones are not), "one-way".
         measurements: the error of the mean of that many measurements (by that many raters, for agreement).
-        interval: "formula" or "bootstrap" (BCa over persons, raters held fixed). Consistency and one-way formulas are
-            chi-square and exact; agreement adds two mean squares (Graybill & Wang) and holds its level with few raters.
+        interval: "formula", or "bootstrap" (BCa) or "bootstrap-percentile" over persons, raters held fixed. Consistency
+            and one-way formulas are chi-square and exact; agreement adds two mean squares (Graybill & Wang) and holds
+            its level with few raters.
 
     Raises:
         CallError, DataError, DesignError: each with a sentence that says what to do.
@@ -138,12 +139,12 @@ def precision_of_table(
     how = "sum of two mean squares" if form == "agreement" else "chi-square distribution"
     if table.cluster is not None:
         how += ", degrees of freedom of persons"
-    if interval == "bootstrap":
-        how, low, high = "BCa bootstrap over persons", float("nan"), float("nan")
+    if interval in METHODS:
+        how, low, high = f"{METHOD_WORDS[interval]} over persons", float("nan"), float("nan")
         if table.people < 3:
             reason = reason or TOO_FEW_PEOPLE
         else:
-            low, high = _bootstrap_limits(table, form, measurements, confidence, rng or np.random.default_rng(0))
+            low, high = _bootstrap_limits(table, form, measurements, confidence, rng, METHODS[interval])
     return PrecisionAnswer(
         sem=float(got.sem),
         low=low,
@@ -184,7 +185,7 @@ def variation(
 
 
 def _bootstrap_limits(
-    table: Complete, form: str, measurements: int, confidence: float, rng: np.random.Generator
+    table: Complete, form: str, measurements: int, confidence: float, rng: np.random.Generator | None, method: str
 ) -> tuple[float, float]:
     features = two_way_features(table.array)
     rows = features if table.cluster is None else clustered(features, table.cluster)
@@ -193,7 +194,8 @@ def _bootstrap_limits(
         shrunk = numbers.sem_value(mean_squares_of_sums(sums), form=form) / np.sqrt(float(measurements))
         return np.asarray(shrunk)[..., None]
 
-    found = bootstrap(rows, statistic, rng=rng, confidence=confidence)
+    source = rng or np.random.default_rng(0)
+    found = bootstrap(rows, statistic, rng=source, confidence=confidence, method=method)
     return float(found.low[0]), float(found.high[0])
 
 

@@ -75,3 +75,52 @@ def test_parametric_bootstrap(n: int) -> None:
     print(f"\nbootstrap, {case}, n = {n}: " + ", ".join(f"{name} {share:.3f}" for name, share in found.items()))
     for name in ("sem_agreement", "sem_consistency"):
         assert found[name] <= 0.95, f"{name}: the docstring says that the bootstrap is too narrow"
+
+
+SESSION_STUDIES = 400
+PARTS = {"person": 36.0, "rater": 1.0, "cell": 1.0, "day": 4.0, "both": 1.0, "trial": 4.0}
+"""Variances, in degrees squared: person, rater, person by rater, day of a person, that by rater, trial."""
+
+
+def two_days(n: int, rng: np.random.Generator) -> pd.DataFrame:
+    sd = {name: float(np.sqrt(value)) for name, value in PARTS.items()}
+    values = (
+        rng.normal(50, sd["person"], (n, 1, 1, 1))
+        + rng.normal(0, sd["rater"], (1, 1, RATERS, 1))
+        + rng.normal(0, sd["cell"], (n, 1, RATERS, 1))
+        + rng.normal(0, sd["day"], (n, 2, 1, 1))
+        + rng.normal(0, sd["both"], (n, 2, RATERS, 1))
+        + rng.normal(0, sd["trial"], (n, 2, RATERS, 2))
+    )
+    index = pd.MultiIndex.from_product(
+        [range(n), range(2), range(RATERS), range(2)], names=["target", "day", "rater", "t"]
+    )
+    return pd.Series(values.ravel(), index=index, name="value").reset_index()
+
+
+@pytest.mark.parametrize("n", [10, 20, 50])
+def test_two_sessions_of_three_raters(n: int) -> None:
+    """Monte Carlo error 0.011. The docstring of `AcrossSessions` says what is found."""
+    rng = np.random.default_rng(n)
+    total = sum(PARTS.values())
+    same = PARTS["person"] + PARTS["rater"] + PARTS["cell"]
+    truths = {
+        "retest": same / total,
+        "sem_retest": (total - same) ** 0.5,
+        "one_session": (PARTS["person"] + PARTS["day"]) / total,
+        "sem_one_session": (total - PARTS["person"] - PARTS["day"]) ** 0.5,
+    }
+    inside_count = dict.fromkeys([*truths, "agreement", "sem_agreement"], 0)
+    for _ in range(SESSION_STUDIES):
+        got = incomplete(two_days(n, rng), **NAMES, session="day")
+        days = got.across_sessions
+        assert days is not None
+        for name, truth in truths.items():
+            inside_count[name] += inside(getattr(days, name).analytic, truth)
+        inside_count["agreement"] += inside(got.agreement.analytic, PARTS["person"] / total)
+        inside_count["sem_agreement"] += inside(got.sem_agreement.analytic, (total - PARTS["person"]) ** 0.5)
+    found = {name: count / SESSION_STUDIES for name, count in inside_count.items()}
+    print(f"\ntwo sessions, n = {n}: " + ", ".join(f"{name} {share:.3f}" for name, share in found.items()))
+    error = 3.0 * (0.95 * 0.05 / SESSION_STUDIES) ** 0.5
+    for name, share in found.items():
+        assert share >= 0.95 - error, name

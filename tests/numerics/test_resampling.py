@@ -8,13 +8,16 @@ from scipy import stats
 
 from studykit.errors import CallError, DesignError
 from studykit.numerics.agreement import agreement, agreement_features, agreement_of_sums, category_counts
-from studykit.numerics.anova import two_way_mean_squares
+from studykit.numerics.anova import crossed_mean_squares, two_way_mean_squares
+from studykit.numerics.concurrent import concurrent_reliability, concurrent_values
 from studykit.numerics.icc import icc_value
 from studykit.numerics.intervals import FloatArray
 from studykit.numerics.precision import sem_value
 from studykit.numerics.resampling import (
     bootstrap,
     clustered,
+    crossed_features,
+    crossed_squares_of_sums,
     mean_squares_of_sums,
     two_way_features,
 )
@@ -38,6 +41,19 @@ def test_sums_of_a_resample_give_the_mean_squares_of_its_rows() -> None:
     direct = two_way_mean_squares(table[rows])
     for name in ("rows", "columns", "within", "error"):
         assert float(getattr(from_sums, name)) == pytest.approx(float(getattr(direct, name)), rel=1e-11)
+
+
+@pytest.mark.parametrize("raters", ["random", "fixed"])
+def test_sums_of_a_resample_give_the_crossed_analysis_of_its_rows(raters: str) -> None:
+    rng = np.random.default_rng(8)
+    table = rng.normal(50, 8, (12, 1, 1)) + rng.normal(0, 2, (1, 3, 1)) + rng.normal(0, 3, (12, 3, 2))
+    rows = rng.integers(0, 12, 12)
+    sums = np.bincount(rows, minlength=12) @ crossed_features(table)
+    from_sums = concurrent_values(crossed_squares_of_sums(sums, trials=2), raters=raters, readings=2)
+    direct = concurrent_reliability(crossed_mean_squares(table[rows]), raters=raters, readings=2)
+    expected = [direct.inter, direct.intra, *direct.intra_by_rater]
+    sizes = [direct.sem_inter.sem, direct.sem_intra.sem, *direct.sem_intra_by_rater.sem]
+    assert from_sums.tolist() == pytest.approx([float(v) for v in (*expected, *sizes)], rel=1e-10)
 
 
 @pytest.mark.parametrize("weights", ["none", "quadratic"])

@@ -411,3 +411,34 @@ def test_variation_needs_a_ratio_scale(judges: pd.DataFrame) -> None:
     with pytest.raises(CallError, match="true zero"):
         variation(judges, **NAMES, ratio_scale=False)
     assert 0.0 < variation(judges, **NAMES, ratio_scale=True).logarithmic < 1.5
+
+
+@pytest.mark.parametrize("interval", ["bootstrap", "bootstrap-percentile"])
+def test_resampled_intervals_between_and_within_raters(goniometer: pd.DataFrame, interval: str) -> None:
+    """That sums of a resample give the analysis of its rows is held in numerics; here labels and reasons are."""
+    plain = inter_and_intra(goniometer, **NAMES)
+    got = inter_and_intra(goniometer, **NAMES, interval=interval, rng=np.random.default_rng(3))
+    again = inter_and_intra(goniometer, **NAMES, interval=interval, rng=np.random.default_rng(3))
+    assert got == again
+    assert "bootstrap over persons" in got.interval
+    for part, formula in zip((got.inter, got.intra), (plain.inter, plain.intra), strict=True):
+        assert part.value == formula.value
+        assert part.lower == formula.lower
+    for part in (got.inter, got.intra, *got.intra_by_rater):
+        assert part.low < part.value < part.high
+        assert part.sem_low < part.sem < part.sem_high
+    two = goniometer[goniometer["participant_id"] <= 2]
+    few = inter_and_intra(two, **NAMES, interval=interval)
+    assert np.isnan(few.inter.low)
+    assert "resampling persons cannot make an interval" in few.reason
+
+
+def test_percentile_intervals_of_one_coefficient_are_offered_too(judges: pd.DataFrame) -> None:
+    both = [
+        icc(judges, **NAMES, form="consistency", interval=name, rng=np.random.default_rng(1))
+        for name in ("bootstrap", "bootstrap-percentile")
+    ]
+    assert both[0].low != both[1].low
+    assert both[1].interval == "percentile bootstrap over 6 persons"
+    size = precision(judges, **NAMES, interval="bootstrap-percentile", rng=np.random.default_rng(1))
+    assert size.low < size.sem < size.high
