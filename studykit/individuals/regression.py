@@ -13,7 +13,7 @@ from studykit.change.readings import ChangeReadings
 from studykit.data.study import Study
 from studykit.errors import DesignError
 from studykit.formatting import decimals_for_width, estimate, number, with_unit
-from studykit.individuals import wording
+from studykit.individuals import spread_wording as wording
 from studykit.individuals.changes import BOTH_LIMBS, PersonChanges
 from studykit.individuals.error import VisitError
 from studykit.individuals.shrunken import MDC_LEVEL

@@ -75,12 +75,12 @@ class Responders(Result):
                 cells.append("control" if arm == self.control else _difference(own[better]))
             rows.append(tuple(cells))
         columns = [Column("Arm" if self.control else "Group", "left"), Column("Measured")]
-        columns += [Column(f"{words}, {level(self.confidence)}") for words in self.outcomes.values()]
+        columns += [Column(words) for words in self.outcomes.values()]
         if self.control is not None:
-            columns.append(Column(f"{self.outcomes[better]}: difference from control, {level(self.confidence)}"))
-        return Table(
-            self.key.replace(".", "_"), f"{self.title} at {self.visit}", tuple(columns), tuple(rows), self.notes
-        )
+            columns.append(Column(f"{self.outcomes[better]} against control"))
+        interval = f"Count: share with {level(self.confidence)}."
+        key, title = self.key.replace(".", "_"), f"People beside the MDC at {self.visit}"
+        return Table(key, title, tuple(columns), tuple(rows), (interval, *self.notes))
 
 
 def responders(study: Study, readings: ChangeReadings, changes: PersonChanges, error: VisitError | None) -> Responders:

@@ -14,7 +14,7 @@ from studykit.change.terms import FURTHER_IN, PER_WEEK
 from studykit.data.study import Study
 from studykit.errors import DesignError
 from studykit.formatting import decimals_for_width, estimate, level, unit_sign, with_unit
-from studykit.individuals import wording
+from studykit.individuals import spread_wording as wording
 from studykit.individuals.changes import PersonChanges
 from studykit.numerics.individual_response import ResponseSpread, estimated_spread, pooled_variance, response_spread
 from studykit.numerics.mixed.fit import VarianceComponentsFit

@@ -60,7 +60,7 @@ def test_frame_table_headline_and_numbers_are_one_answer() -> None:
     count, people = int(row["count"]), int(row["people"])
     (cells,) = [cells for cells in RESULT.table().rows if cells[0] == "60 s hold"]
     assert cells[2].startswith(f"{count}: {100 * count / people:.0f}% (")
-    assert f"{count} of {people}, " in RESULT.headline
+    assert f"{count} of {people} in “60 s hold” (" in RESULT.headline
     assert "difference from control" in RESULT.headline
     assert cells[-1].startswith(f"{100 * row['difference']:.0f} points (")
 
