@@ -121,7 +121,7 @@ import sys
 from pathlib import Path
 from studykit.planning.running import simulate_power, workers
 from tests.planning.planned_studies import planned
-from tests.planning.test_running import SEED, SMALL
+from tests.planning.test_simulation_runs import SEED, SMALL
 if __name__ == "__main__":
     with workers(int(sys.argv[2])) as pool:
         plan = planned(**SMALL)
