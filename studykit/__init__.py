@@ -31,6 +31,7 @@ _ROOM_OF = {
     "decision_study": "reliability",
     "reliability_of_study": "reliability",
     "change_of_study": "change",
+    "dose_of_study": "dose",
     "for_whom": "individuals",
     "conduct_of_study": "conduct",
     "audit_of_study": "audit",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -17,6 +17,7 @@ from studykit.change import (
 )
 from studykit.conduct import conduct_of_study
 from studykit.data import Study
+from studykit.dose import dose_questions
 from studykit.errors import DesignError, FitError
 from studykit.individuals import for_whom
 from studykit.missing_visits import FilledIn, missing_visits_of_study
@@ -57,7 +58,7 @@ def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tu
     tell = progress or (lambda _title: None)
     changed = cache(lambda: change_of_study(study, mdc=mdc_beside(study)))
     missing = cache(lambda: missing_visits_of_study(study, mdc=mdc_beside(study)))
-    parts: dict[str, Callable[[], list[Result]]] = {
+    parts: dict[str, Callable[[], Sequence[Result | Unanswered]]] = {
         "flow": lambda: [flow_of_study(study)],
         "sample": lambda: sample_of_study(study),
         "change": lambda: _with_checks_of_the_model(study, changed()),
@@ -68,6 +69,7 @@ def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tu
         "for_whom": lambda: for_whom(
             study, mdc=mdc_beside(study), mdc_both_limbs=mdc_beside(study, both_limbs=True), change=_first(changed())
         ),
+        "dose": lambda: _dose(study, changed),
         "dose_done": lambda: [adherence_of_study(study)],
         "reliability": lambda: reliability_of_study(study),
         "conduct": lambda: conduct_of_study(study, mdc=mdc_beside(study), change=lambda: _first(changed())),
@@ -90,6 +92,7 @@ READABLE = {
     "missing_visits": "Who left, and what if they did worse?",
     "sensitivity": "Does the answer hold under other choices?",
     "for_whom": "For whom was the change more than error?",
+    "dose": "How does change follow dose?",
     "dose_done": "What was prescribed, and what was done?",
     "reliability": "How well is it measured?",
     "conduct": "Did the measuring change during the study?",
@@ -131,8 +134,28 @@ def _filled_in(results: list[Result]) -> FilledIn | None:
     return next((result for result in results if isinstance(result, FilledIn)), None)
 
 
-def _section(key: str, compute: Callable[[], list[Result]]) -> Section:
+def _dose(study: Study, changed: Callable[[], list[Result]]) -> list[Result | Unanswered]:
+    """Every question about dose, answered or refused on its own; a reason that several share stands once."""
     try:
-        return Section(key, READABLE[key], tuple(compute()), ())
+        change = _first(changed())
+    except (DesignError, FitError):
+        change = None
+    found: list[Result | Unanswered] = []
+    reasons: set[str] = set()
+    for question in dose_questions(study, mdc=mdc_beside(study), change=change):
+        try:
+            found.append(question.answer())
+        except (DesignError, FitError) as refusal:
+            if str(refusal) not in reasons:
+                found.append(Unanswered(question.key, question.title, f"{question.title}: {refusal}"))
+            reasons.add(str(refusal))
+    return found
+
+
+def _section(key: str, compute: Callable[[], Sequence[Result | Unanswered]]) -> Section:
+    try:
+        found = compute()
     except (DesignError, FitError) as refusal:
         return Section(key, READABLE[key], (), (Unanswered(key, READABLE[key], str(refusal)),))
+    answered = tuple(one for one in found if isinstance(one, Result))
+    return Section(key, READABLE[key], answered, tuple(one for one in found if isinstance(one, Unanswered)))

@@ -240,6 +240,7 @@ def _is_further(key: str, primary: str) -> bool:
         "responders",
         "single_people",
         "individual_response",
+        "dose.",
         "sensitivity",
         "filled_in",
     )

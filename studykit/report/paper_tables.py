@@ -25,6 +25,7 @@ from studykit.formatting import (
     unit_sign,
 )
 from studykit.protocol import Protocol
+from studykit.report.dose_paper import dose_effects_table
 from studykit.report.tables import findings_table, plan_tables, provenance_table, rows_table
 from studykit.result import Result
 from studykit.table import Column, Table
@@ -54,7 +55,8 @@ def paper_tables(study: Study, sections: Sequence[Section]) -> list[Table]:
     results = {result.key: result for section in sections for result in section.results}
     tables: list[Table | None] = [reliability_table(study.protocol, results)]
     tables += change_tables(study.protocol, results)
-    tables += [responders_table(study.protocol, results), dose_table(study.protocol, results)]
+    tables += [responders_table(study.protocol, results), dose_effects_table(study.protocol, results)]
+    tables.append(dose_table(study.protocol, results))
     return [table for table in tables if table is not None]
 
 

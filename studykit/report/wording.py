@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from studykit.formatting import NO_BREAK, counted, level, listed, number, unit_sign
 from studykit.protocol import Arm, Protocol
+from studykit.report.dose_paper import DOSE_ANSWERS, dose_sentences
 from studykit.report.templates import Sentence, fill
 from studykit.report.writers.delimited import harmless
 from studykit.report.writers.markdown import markdown_escaped
@@ -126,6 +127,7 @@ def _methods_of_answers(protocol: Protocol, document: Mapping[str, Any]) -> Iter
     keys = [f"reliability.{primary}"]
     keys.append(next((key for key in (f"difference.{primary}", f"change.{primary}") if key in answers), ""))
     keys += [f"{name}.{primary}" for name in _AFTER_CHANGE]
+    keys += DOSE_ANSWERS
     keys += ["adherence", "flow", "sample", "events"]
     said: set[str] = set()
     for key in keys:
@@ -162,6 +164,7 @@ def _results(protocol: Protocol, document: Mapping[str, Any], templates: Mapping
             yield from say(name, arm=label, arm_key=arm_key)
     yield from _under_other_choices(protocol, answers, say)
     yield from _of_people_and_raters(protocol, answers, say)
+    yield from dose_sentences(protocol, answers, say)
     if "mdc" in _numbers(answers, f"change.{primary}"):
         yield from say("mdc")
     for key, arm in protocol.arms.items():
