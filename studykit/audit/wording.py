@@ -175,9 +175,9 @@ def doubles_headline(
     apart = estimate(error.apart, error.apart_low, error.apart_high, unit=unit, confidence=confidence)
     sem = estimate(error.sem, error.sem_low, error.sem_high, unit=unit, confidence=confidence)
     return (
-        f"{names[measure]}: 95 of 100 pairs of readings by {kind} lie less than {apart} apart; the standard error of "
-        f"measurement of one of them is {sem}, from {counted(error.pairs, 'pair')} of "
-        f"{counted(error.people, 'person', 'people')}."
+        f"{names[measure]}: 95 of 100 pairs of readings by {kind} lie less than {apart} apart "
+        f"({counted(error.pairs, 'pair')} of {counted(error.people, 'person', 'people')}). The standard error of "
+        f"measurement of one of them is {sem}."
     )
 
 

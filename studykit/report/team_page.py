@@ -17,15 +17,14 @@ from studykit.result import Result
 from studykit.vocabulary import SUSPICION
 
 KIND: Final = "Clinic audit: one page for the team"
-LONGEST_SENTENCE: Final = 240
-LONGEST_CHANGE: Final = 360
+LONGEST_SENTENCE: Final = 220
+LONGEST_CHANGE: Final = 330
 """Letters of a sentence, and of the answer about change with the MDC beside it, that still fit on the page."""
-MOST_PICTURES: Final = 3
 WIDTHS_MM: Final = (88.0, 100.0, 112.0, 124.0, 140.0)
 """Widths at which a picture of the page is tried; a column is 88 mm wide."""
 HEIGHT_SHARE: Final = 0.66
 """Height of such a picture as a share of its width."""
-LONGEST_LABELS: Final = 90
+LONGEST_LABELS: Final = 80
 """Letters of title and question that still fit; what is longer stands in the audit file."""
 OPENING_QUOTE, CLOSING_QUOTE = "“", "”"
 CAUTIONS: Final = (
@@ -126,8 +125,8 @@ def first_sentence(text: str) -> str:
 
 def _pictures(results: Mapping[str, Result], primary: str, drawings: Mapping[str, Drawing]) -> list[str]:
     found: list[str] = []
-    for key in ("audit.completeness", f"change.{primary}", "adherence", "audit.double_readings"):
-        if key not in results or key not in drawings or len(found) == MOST_PICTURES:
+    for key in ("audit.completeness", f"change.{primary}", "adherence"):
+        if key not in results or key not in drawings:
             continue
         drawing = _small(results[key], drawings[key])
         said = escape(first_sentence(drawing.caption))

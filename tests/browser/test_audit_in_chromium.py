@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import shutil
+from collections import defaultdict
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,9 +14,12 @@ from axe_playwright_python.sync_playwright import Axe
 from chromium import needs_chromium
 from playwright.sync_api import BrowserContext
 
+from studykit.data.study import Study
 from studykit.report import write_report
 from studykit.report.audit_pages import AUDIT_FILE, TEAM_PAGE, write_audit_pages
 from studykit.report.figures import by_key, figures_of
+from studykit.report.team_page import LONGEST_CHANGE, LONGEST_SENTENCE
+from studykit.report.writing import Written
 
 ROOT = Path(__file__).parent.parent.parent
 A4_PRINT_PX = 680
@@ -24,23 +29,51 @@ BEYOND_THE_EDGE = """
   .filter(e => e.getBoundingClientRect().right > innerWidth + 1)
   .map(e => e.textContent.slice(0, 80))
 """
+LONGEST = defaultdict(lambda: LONGEST_SENTENCE, {"change.shoulder_external_rotation": LONGEST_CHANGE})
+"""Key of an answer -> letters of the longest headline that still stands on the page for the team."""
 PAGE_OF_PDF = re.compile(rb"/Type\s*/Page\b(?!s)")
 pytestmark = needs_chromium
 
 
-@pytest.fixture(scope="module", params=["clinic_audit", "many long pathways"])
-def folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with both pages, of the made-up clinic and of an audit with more and longer words than usual."""
-    made = tmp_path_factory.mktemp("audit")
-    if request.param == "clinic_audit":
-        study_folder = made / "clinic_audit"
-        source = ROOT / "synthetic_data" / "clinic_audit"
-        shutil.copytree(source, study_folder, ignore=shutil.ignore_patterns("results"))
-        return write_report(study_folder).page.parent
-    study = audit(people=64, arms=MANY_LONG_ARMS, keep=0.9, double=0.3)
-    sections = answers_of_audit(study)
-    write_audit_pages(made, checked_as(study), study, sections, by_key(figures_of(sections)))
+@pytest.fixture(scope="module")
+def clinic(tmp_path_factory: pytest.TempPathFactory) -> Written:
+    """The report of the made-up clinic."""
+    folder = tmp_path_factory.mktemp("audit") / "clinic_audit"
+    source = ROOT / "synthetic_data" / "clinic_audit"
+    shutil.copytree(source, folder, ignore=shutil.ignore_patterns("results"))
+    return write_report(folder)
+
+
+@pytest.fixture(scope="module", params=["clinic audit", "many long pathways", "sentences as long as may be"])
+def folder(request: pytest.FixtureRequest, clinic: Written, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with both pages: of the made-up clinic, and of audits with more and longer words than usual."""
+    if request.param == "clinic audit":
+        return clinic.page.parent
+    made = tmp_path_factory.mktemp("pages")
+    if request.param == "many long pathways":
+        study = audit(people=64, arms=MANY_LONG_ARMS, keep=0.9, double=0.3)
+        sections = answers_of_audit(study)
+        write_audit_pages(made, checked_as(study), study, sections, by_key(figures_of(sections)))
+        return made
+    assert clinic.checked.study is not None
+    study = long_winded(clinic.checked.study)
+    sections = tuple(
+        replace(section, results=tuple(replace(one, headline=as_long_as(LONGEST[one.key])) for one in section.results))
+        for section in clinic.sections
+    )
+    write_audit_pages(made, clinic.checked, study, sections, by_key(figures_of(sections)))
     return made
+
+
+def long_winded(study: Study) -> Study:
+    """The same study with a title and a question of many words."""
+    part = study.protocol.study.model_copy(update={"title": as_long_as(300), "question": as_long_as(600)})
+    return replace(study, protocol=study.protocol.model_copy(update={"study": part}))
+
+
+def as_long_as(letters: int) -> str:
+    """Words of this many letters together."""
+    return ("Rotation improved in pathways by " * 30)[: letters - 1].rstrip() + "."
 
 
 @pytest.mark.parametrize("name", [TEAM_PAGE, AUDIT_FILE])
