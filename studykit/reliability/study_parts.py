@@ -15,7 +15,7 @@ from studykit.reliability.study_result import Row
 LEVELS: Final = (0.95, 0.90)
 BETWEEN_RATERS: Final = "between raters"
 WITHIN_RATER: Final = "within a rater"
-MEAN_SQUARES: Final = "mean squares of components"
+MEAN_SQUARES: Final = "the mean squares that belong to the components"
 ONE_RATER: Final = (
     "Each target was read by one rater on one occasion: differences between raters and between days are not in these "
     "numbers, so that a change between visits has more error than this."

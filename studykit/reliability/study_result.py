@@ -118,9 +118,11 @@ def rows_numbers(rows: Sequence[Row]) -> dict[str, float]:
 
 
 def _grouped(made: list[str]) -> list[str]:
-    """One line for each way in which intervals were made, naming the statistics that it served."""
+    """One line for each way in which intervals were made, naming what it served; a single way needs no names."""
     ways: dict[str, list[str]] = {}
     for text in made:
         label, _, how = text.partition(": interval by ")
         ways.setdefault(how, []).append(label)
+    if len(ways) == 1 and len(made) > 1:
+        return [f"Intervals by {next(iter(ways)).rstrip('.')}."]
     return [f"Interval by {how.rstrip('.')}: {'; '.join(labels)}." for how, labels in ways.items()]
