@@ -135,9 +135,10 @@ class DoseCurves(Result):
             ),
             rows,
             (
-                f"Half-maximal dose of the saturating curve: {half_in_words(self)}.",
+                f"Half-maximal dose of the saturating curve: {half_in_words(self.trial, self.shapes)}.",
                 f"AICc and BIC count {counted(trial.model.participants, 'participant')}, not readings. Of the steps "
-                "only those that are not zero are counted, which favours that shape a little.",
+                "only those that are not zero are counted, which favours that shape a little; where no dose does "
+                "anything their intervals are a little narrow.",
                 "Differences are from dose 0 within each shape.",
                 *wording.mdc_notes(trial.mdc, trial.measure.unit),
                 *self.shapes.refused,
@@ -212,10 +213,10 @@ def curves_of(trial: DoseTrial) -> DoseCurves:
     """
     check_doses_differ(trial)
     found = shapes_of(trial)
-    made = DoseCurves(
+    return DoseCurves(
         key="dose.curve",
         title="The curve: does more dose bring less and less?",
-        headline="",
+        headline=_headline(trial, found),
         cautions=(
             NO_EXTRAPOLATION,
             FEW_DOSES,
@@ -232,13 +233,11 @@ def curves_of(trial: DoseTrial) -> DoseCurves:
         trial=trial,
         shapes=found,
     )
-    object.__setattr__(made, "headline", _headline(made))
-    return made
 
 
-def half_in_words(result: DoseCurves) -> str:
+def half_in_words(trial: DoseTrial, shapes: Shapes) -> str:
     """The half-maximal dose with its interval, and in words where the interval is open or there is none."""
-    half, trial = result.shapes.half, result.trial
+    half = shapes.half
     axis, confidence = trial.scale.axis.removesuffix(" asked for"), level(trial.confidence)
     low, high = half.limits
     if math.isinf(half.dose):
@@ -254,8 +253,7 @@ def half_in_words(result: DoseCurves) -> str:
     return f"{begin} ({confidence} {from_words} {to_words}{beyond}; profile likelihood)"
 
 
-def _headline(result: DoseCurves) -> str:
-    trial, found = result.trial, result.shapes
+def _headline(trial: DoseTrial, found: Shapes) -> str:
     own = found.compared[found.compared["shape"].isin(CURVES)].set_index("shape")
     column = "aicc" if own["aicc"].notna().all() else "bic"
     name = {"aicc": "AICc", "bic": "BIC"}[column]
@@ -274,7 +272,7 @@ def _headline(result: DoseCurves) -> str:
     return (
         f"{trial.measure.name} at {trial.visit_label}: {among}{told}. By it, {number(found.arms.top, 0)} "
         f"{trial.scale.axis} differed from none by {rise}. Half-maximal dose of the saturating curve: "
-        f"{half_in_words(result)}.{mdc_sentence(trial.mdc, trial.measure.unit)}"
+        f"{half_in_words(trial, found)}.{mdc_sentence(trial.mdc, trial.measure.unit)}"
     )
 
 

@@ -32,9 +32,10 @@ def line_columns(trial: DoseTrial) -> np.ndarray:
         places, doses = trial.places(visit), trial.doses(visit)
         here = places >= 0
         taken += list(places[here])
-        for values in (np.ones(int(here.sum())), doses[here]):
-            if np.ptp(doses[here]) == 0.0 and not np.all(values == 1.0):
-                continue
+        levels = [np.ones(int(here.sum())), doses[here]]
+        if len(set(doses[here])) < 2:
+            levels = levels[: int(here.any())]
+        for values in levels:
             column = np.zeros(count)
             column[places[here]] = values
             columns.append(column)

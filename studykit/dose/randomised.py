@@ -83,7 +83,7 @@ class DoseAsRandomised(Result):
             f"{trial.measure.name} at {trial.visit_label}: what more of the dose asked for did",
             (
                 Column("More of what", "left"),
-                Column(wording_heading(trial)),
+                Column(_heading(trial)),
                 Column("p"),
                 Column("Interval against the MDC"),
             ),
@@ -112,8 +112,7 @@ class DoseAsRandomised(Result):
         )
 
 
-def wording_heading(trial: DoseTrial) -> str:
-    """Heading of a column of estimates with unit and level."""
+def _heading(trial: DoseTrial) -> str:
     return heading(f"Difference, {level(trial.confidence)}", trial.measure.unit)
 
 

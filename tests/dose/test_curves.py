@@ -109,7 +109,7 @@ def test_curves_in_the_picture_are_those_of_the_numbers(found: DoseCurves) -> No
 def test_a_straight_line_leaves_the_interval_open_and_says_so() -> None:
     found = curves_of(trial(STRAIGHT))
     assert found.shapes.half.limits[1] == np.inf
-    assert "without an upper limit (a straight line is not ruled out)" in half_in_words(found)
+    assert "without an upper limit (a straight line is not ruled out)" in half_in_words(found.trial, found.shapes)
     assert any("interval of the half-maximal dose is open" in caution for caution in found.cautions)
     assert np.isinf(found.numbers()["half_dose.high"])
     assert found.numbers()["half_dose.share.high"] == 1.0
@@ -118,7 +118,7 @@ def test_a_straight_line_leaves_the_interval_open_and_says_so() -> None:
 def test_no_effect_of_dose_leaves_both_ends_open() -> None:
     found = curves_of(trial([0.0] * 5))
     assert found.shapes.half.limits == (0.0, np.inf)
-    assert "from no dose at all (any dose may do the same)" in half_in_words(found)
+    assert "from no dose at all (any dose may do the same)" in half_in_words(found.trial, found.shapes)
 
 
 def test_where_no_direction_is_better_steps_follow_the_straight_line(monkeypatch: pytest.MonkeyPatch) -> None:
