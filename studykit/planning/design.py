@@ -173,7 +173,7 @@ def _covariances(
     A spread without a term of its own goes where it cannot be told apart from another: of a limb to the participant
     when one limb is measured, of a day to the row when there is one row a day, of a rater's way with a person to
     the person when the same raters always come, else to the row. With two visits the model has no slopes: what they
-    add to the spread of a change is then taken as a spread from visit to visit, treated arms and control arm alike.
+    add to the spread of a change is then taken as a spread from visit to visit, the same in all arms, as in the model.
     """
     s, same = plan.spreads, plan.raters_in_all == plan.raters
     variance = {
@@ -189,7 +189,8 @@ def _covariances(
     if PER_WEEK not in slopes:
         week = plan.weeks[plan.primary]
         variance["participant"] += s.slope_correlation * s.participant * s.slope * week
-        variance["participant_visit"] += 0.5 * (s.slope**2 + 0.5 * s.further_slope**2) * week**2
+        treated = 1.0 - plan.sizes[list(plan.arms).index(plan.control)] / plan.participants
+        variance["participant_visit"] += 0.5 * (s.slope**2 + treated * s.further_slope**2) * week**2
     own = {
         ("participant_id",): "participant",
         ("participant_id", "side"): "limb",

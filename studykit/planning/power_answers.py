@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from studykit.change.terms import FEWEST_WEEKS_FOR_SLOPES
 from studykit.formatting import NO_BREAK, counted, percent, with_unit
 from studykit.pictures.power import plans_picture, power_curve_picture
 from studykit.pictures.theme import Drawing
@@ -111,7 +112,17 @@ class PlannedPower(Result):
                 f"difference: {counted(self.without_effect.trials, 'trial')}. In brackets the 95% Monte Carlo "
                 "interval.",
                 f"At a visit: {measured_words(self.plan)}. {losses_words(self.plan)}",
+                *self._careful_analysis(),
             ),
+        )
+
+    def _careful_analysis(self) -> tuple[str, ...]:
+        """A note where the analysis looks for slopes."""
+        if len(set(self.plan.weeks)) < FEWEST_WEEKS_FOR_SLOPES:
+            return ()
+        return (
+            "Where people change almost alike the simulated power lies a few points below the calculated: the analysis "
+            "cannot know it, and allows for people who change at different rates. Trust the simulated one.",
         )
 
     def figure(self) -> Drawing:
@@ -207,10 +218,21 @@ class PowerOfOtherPlans(Result):
             (Column("What differs", "left"), *(Column(head) for head in heads)),
             rows,
             (
-                "Of several arms the one with the smallest calculated power is shown. In brackets the 95% Monte Carlo "
-                "interval. All plans are simulated from the same random numbers.",
+                "Of several arms the one with the smallest power in the planned trial is shown. In brackets the 95% "
+                "Monte Carlo interval. All plans are simulated from the same random numbers.",
+                *self._only_close(),
             ),
         )
+
+    def _only_close(self) -> tuple[str, ...]:
+        """A note where the calculation takes slopes for something that they are not quite."""
+        slopes = self.plan.spreads.slope > 0.0 or self.plan.spreads.further_slope > 0.0
+        if slopes and any(len(one.plan.visits) == 2 for one in self.simulated):
+            return (
+                "With two visits the model has no slopes, so that the calculated power is only close; trust the "
+                "simulated one.",
+            )
+        return ()
 
     def figure(self) -> Drawing:
         """One row a plan."""

@@ -169,7 +169,8 @@ def _power(
     )
     if not others:
         return (answer,)
-    best = [arm_looked_at(model_power(some)) for _, some, _ in others]
+    at = list(plan.treated).index(arm_looked_at(calculated).arm)
+    best = [model_power(some)[at] for _, some, _ in others]
     enough = [name for (name, _, _), power in zip(others, best, strict=True) if power.power >= plan.power]
     beside = PowerOfOtherPlans(
         key="planning.other_plans",

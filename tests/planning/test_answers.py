@@ -123,6 +123,8 @@ def test_power_is_that_of_the_simulation_and_of_the_model(parts):
         "2 raters a visit",
     ]
     assert trials_at_most(PROTOCOL) == 6 * 100
+    # Every row is about one arm, so that two pictures of one number agree.
+    assert beside["arm"].nunique() == 1
 
 
 def test_measuring_more_never_takes_more_people_or_a_larger_change(parts):

@@ -5,6 +5,9 @@ adjustment and the denominator degrees of freedom that the analysis will have on
 then that of a noncentral t. The standard error in it is that of the estimate itself, Phi + Lambda, which lies half-way
 between Phi and the adjusted covariance Phi + 2 Lambda (Kenward & Roger 1997: the estimated Phi is too small by Lambda).
 
+A variance planned as zero is estimated as zero or more, so that the analysis has a somewhat wider standard error than
+this and a somewhat smaller power; only simulation shows it.
+
 Sources: power from the noncentral distribution at planned means and variances: Stroup (2002), J. Agric. Biol. Environ.
 Stat. 7, 491-511 (from memory); Kenward & Roger (1997), Biometrics 53, 983-997.
 """
