@@ -80,7 +80,7 @@ def run(options: argparse.Namespace) -> int:
         for result in section.results:
             say(f"• {result.headline}")
         for item in section.unanswered:
-            say(f"• {item.title} {item.reason}")
+            say(f"• {item.reason if item.reason.startswith(item.title) else f'{item.title} {item.reason}'}")
     code = show_findings(written.checked.findings, written.page.parent, most=5)
     say(f"Report: {written.page}")
     if options.legend is not None:

@@ -21,7 +21,7 @@ exit codes:
   2  called wrongly: a word of the command, or a folder that is no study folder
 """
 MOST_LINES_SHOWN = 20
-NOT_REPEATED = "{rule}: the cell looks like a name, a date or a number of a person and is not repeated here."
+NOT_REPEATED = "{rule}; the cell may name or date a person and is not repeated here. {what_to_do}"
 CHECK_STEPS = 9  # seven tables to read, the rules, the suspicions
 REPORT_STEPS = 10  # five parts to answer, five to write
 
@@ -60,7 +60,10 @@ def show_findings(findings: pd.DataFrame, results: Path, *, most: int = MOST_LIN
     for line in shown:
         say(f"{line.severity}: {_place(line)}")
         told = f"{_sentence(line.message)} {_sentence(line.what_to_do)}"
-        say(f"    {NOT_REPEATED.format(rule=line.rule.replace('_', ' ')) if quotes_an_identifier(told) else told}")
+        if quotes_an_identifier(told):
+            what_to_do = "" if quotes_an_identifier(line.what_to_do) else _sentence(line.what_to_do)
+            told = NOT_REPEATED.format(rule=line.rule.replace("_", " ").capitalize(), what_to_do=what_to_do).strip()
+        say(f"    {told}")
     if len(findings) > len(shown):
         say(f"... and {len(findings) - len(shown)} more.")
     total = f"{counted(len(errors), 'error')}, {counted(len(suspicions), 'suspicion')}"

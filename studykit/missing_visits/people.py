@@ -15,6 +15,7 @@ import pandas as pd
 from studykit.change.covariates import Adjusting, adjusting_of_study
 from studykit.change.readings import EVERYBODY, ChangeReadings, readings_for_change
 from studykit.data.study import Study
+from studykit.errors import DesignError
 from studykit.vocabulary import PARTICIPANTS
 
 _SORTED_TO: Final = 7
@@ -67,13 +68,18 @@ def people_by_visit(study: Study, measure: str | None = None) -> PeopleByVisit:
     numbers fall on the same people whatever they are called.
 
     Raises:
-        DesignError: as `readings_for_change`.
+        DesignError: nobody stands in the participants table; or as `readings_for_change`.
     """
     readings = readings_for_change(_all_visits(study), measure)
     rows = readings.rows
     of_limb = rows.groupby(["participant_id", "visit", "side"], sort=True)["value"].mean()
     of_person = of_limb.groupby(level=["participant_id", "visit"], sort=True).mean().unstack("visit")
     people = study.table(PARTICIPANTS)
+    if people.empty:
+        raise DesignError(
+            "Nobody stands in the participants table, so people who left cannot be told from people who were never "
+            "there. Write one line for each person into it."
+        )
     arms = people.set_index("participant_id")["arm"]
     if not study.protocol.arms:
         arms = pd.Series(EVERYBODY, index=arms.index)

@@ -58,6 +58,10 @@ class Given:
         """True when the study brought this table."""
         return table in self.gathered.present
 
+    def filled(self, table: str) -> bool:
+        """True when a table has any row as it was read; a sheet that nobody began says nothing about anybody."""
+        return not self.gathered.tables[table].empty
+
     def report(
         self,
         table: str,

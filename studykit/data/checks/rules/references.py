@@ -23,14 +23,14 @@ unknown ids has another fault than a slip of the pen, and would take hours."""
 
 def unknown_participant(given: Given, table: str) -> pd.DataFrame:
     """A row about somebody who is not in the participants table, or whose row there was set aside."""
-    if not given.has(PARTICIPANTS):
+    if not given.filled(PARTICIPANTS):
         return joined([])
     return _unknown(given, table, PARTICIPANTS, "participant")
 
 
 def unknown_rater(given: Given) -> pd.DataFrame:
     """A reading by a rater who is in neither the raters table nor, when there is no such table, the protocol."""
-    if given.has(RATERS):
+    if given.filled(RATERS):
         return _unknown(given, MEASUREMENTS, RATERS, "rater")
     if not given.protocol.raters:
         return joined([])
