@@ -11,6 +11,8 @@ multinomial probability: the interval and the test are those of the analysis.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special, stats
@@ -22,9 +24,10 @@ from studykit.numerics.planning.wishes import check_positive, check_power, small
 
 # Tables less likely than this, cell by cell, are left out; together they weigh less than 1e-9.
 _TAIL = 1e-11
-# Beyond so many tables the exact answer takes minutes; the asymptotic one is then good.
-_MOST_TABLES = 20_000_000
+# Beyond so many tables (about 1,200 targets) the exact answer takes minutes; the asymptotic one is then good.
+_MOST_TABLES = 4_000_000
 _MOST_AT_ONCE = 400_000
+_FEWEST = 8
 # Power of a test on counts climbs in a saw-tooth: so many numbers in a row must reach it.
 _RUN = 5
 
@@ -116,24 +119,37 @@ def kappa_test_power(targets: int, null: float, value: float, share: float, *, a
 
 def kappa_width_size(value: float, share: float, width: float, *, confidence: float = 0.95) -> int:
     """Smallest number of targets whose exact mean width is at most `width`."""
-    check_positive(width, "The width of the interval")
-    return smallest(
+    return _smallest_near(
         lambda targets: kappa_expected_width(targets, value, share, confidence=confidence) <= width,
-        low=8,
-        what="targets",
+        kappa_width_size_approximate(value, (share, 1.0 - share), width, confidence=confidence),
+        value,
+        share,
     )
 
 
 def kappa_test_size(null: float, value: float, share: float, *, power: float = 0.8, alpha: float = 0.05) -> int:
     """Smallest number of targets from which on (five in a row) the exact power is at least `power`."""
-    check_power(power, alpha)
-    _check_order(null, value)
-    return smallest(
+    return _smallest_near(
         lambda targets: kappa_test_power(targets, null, value, share, alpha=alpha) >= power,
-        low=8,
-        what="targets",
+        kappa_test_size_approximate(null, value, (share, 1.0 - share), power=power, alpha=alpha),
+        value,
+        share,
         run=_RUN,
     )
+
+
+def _smallest_near(
+    reaches: Callable[[int], bool], approximate: float, value: float, share: float, *, run: int = 1
+) -> int:
+    """Smallest number of targets, looked for around the asymptotic one so that no huge set of tables is gone through.
+
+    Raises:
+        DesignError: already the asymptotic number has more tables than can be gone through.
+    """
+    near = max(_FEWEST, int(approximate))
+    _ranges(2 * near, planned_table(value, (share, 1.0 - share)))
+    low = max(_FEWEST, near // 2)
+    return smallest(reaches, low=_FEWEST if reaches(low) else low, what="targets", run=run)
 
 
 def _check_order(null: float, value: float) -> None:
@@ -147,17 +163,8 @@ def _check_order(null: float, value: float) -> None:
 def _tables(targets: int, cells: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
     """Every 2 x 2 table that is not all but impossible, (m, 2, 2), with its multinomial probability (m,), in parts."""
     both, first, second, neither = cells.ravel()
-    ranges = [
-        np.arange(
-            int(stats.binom.ppf(_TAIL, targets, p)), int(stats.binom.ppf(1.0 - _TAIL, targets, p)) + 1, dtype=np.float64
-        )
-        for p in (both, first, second)
-    ]
+    ranges = _ranges(targets, cells)
     size = int(np.prod([part.size for part in ranges]))
-    if size > _MOST_TABLES:
-        raise DesignError(
-            f"The exact answer would go through {size} tables; plan with the asymptotic number, which is good here."
-        )
     parts = []
     for some in np.array_split(ranges[0], max(1, size // _MOST_AT_ONCE)):
         a, b, c = (axis.ravel() for axis in np.meshgrid(some, ranges[1], ranges[2], indexing="ij"))
@@ -168,3 +175,23 @@ def _tables(targets: int, cells: FloatArray) -> list[tuple[FloatArray, FloatArra
         log_p = log_p + counts @ np.log([both, first, second, neither])
         parts.append((counts.reshape(-1, 2, 2), np.exp(log_p)))
     return parts
+
+
+def _ranges(targets: int, cells: FloatArray) -> list[FloatArray]:
+    """Counts of the first three cells that are not all but impossible.
+
+    Raises:
+        DesignError: they make more tables than can be gone through.
+    """
+    ranges = [
+        np.arange(
+            int(stats.binom.ppf(_TAIL, targets, p)), int(stats.binom.ppf(1.0 - _TAIL, targets, p)) + 1, dtype=np.float64
+        )
+        for p in cells.ravel()[:3]
+    ]
+    size = int(np.prod([part.size for part in ranges]))
+    if size > _MOST_TABLES:
+        raise DesignError(
+            f"The exact answer would go through {size} tables; plan with the asymptotic number, which is good here."
+        )
+    return ranges

@@ -203,3 +203,10 @@ def test_the_search_for_the_smallest_number():
     assert smallest(lambda n: n >= 1, low=2, what="things") == 2
     # 30 alone reaches, 33 and after do for good.
     assert smallest(lambda n: n == 30 or n >= 33, low=2, what="things", run=3) == 33
+
+
+def test_a_kappa_for_which_there_are_too_many_tables_is_refused_at_once():
+    with pytest.raises(DesignError, match="plan with the asymptotic number"):
+        kappa_sizes.kappa_width_size(0.6, 0.4, 0.02)
+    with pytest.raises(DesignError, match="plan with the asymptotic number"):
+        kappa_sizes.kappa_test_size(0.58, 0.6, 0.4)
