@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import combinations
 
 import pandas as pd
 
@@ -160,6 +161,7 @@ def _check_fits(truth: TrialTruth, study: Study) -> None:
 
 def _all_known(truth: TrialTruth, study: Study) -> Iterator[Known]:
     yield from _changes(truth, study)
+    yield from _doses(truth, study)
     yield from _errors_of_measurement(truth, study)
 
 
@@ -182,6 +184,31 @@ def _changes(truth: TrialTruth, study: Study) -> Iterator[Known]:
                     f"{name}.high",
                     value,
                 )
+
+
+def _doses(truth: TrialTruth, study: Study) -> Iterator[Known]:
+    """Arms with the same minutes against each other; hold and days where two levels of each were tried together."""
+    protocol = study.protocol
+    at = true_change_deg(truth)
+    change = dict(at.loc[at["visit"] == protocol.study.primary_visit, ["arm", "change_deg"]].itertuples(index=False))
+    asked = [arm for arm in truth.arms if arm.days_per_week > 0 and arm.key in change]
+
+    def known(what: str, key: str, value: float) -> Known:
+        return Known(what, "dose.randomised", f"{key}.estimate", f"{key}.low", f"{key}.high", value)
+
+    for one, other in combinations(asked, 2):
+        if math.isclose(one.minutes_per_day * one.days_per_week, other.minutes_per_day * other.days_per_week):
+            labels = [protocol.arms[arm.key].label for arm in (other, one)]
+            value = change[other.key] - change[one.key]
+            key = f"same_minutes.{other.key}.{one.key}"
+            yield known(f"Same minutes: {labels[0]} rather than {labels[1]}", key, value)
+    levels = {name: sorted({getattr(arm, name) for arm in asked}) for name in ("hold_s", "days_per_week")}
+    if len(asked) != 4 or any(len(found) != 2 for found in levels.values()):
+        return
+    for name, what in (("hold_s", "Longer hold"), ("days_per_week", "More days a week")):
+        more = [change[arm.key] for arm in asked if getattr(arm, name) == levels[name][1]]
+        less = [change[arm.key] for arm in asked if getattr(arm, name) == levels[name][0]]
+        yield known(f"{what}, mean over the other", f"{name}.range", sum(more) / len(more) - sum(less) / len(less))
 
 
 def _errors_of_measurement(truth: TrialTruth, study: Study) -> Iterator[Known]:

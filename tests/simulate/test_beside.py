@@ -10,6 +10,7 @@ import pytest
 
 from studykit.change import change_of_study
 from studykit.data import Study, open_study
+from studykit.dose import dose_questions
 from studykit.errors import DesignError
 from studykit.reliability import reliability_of_study
 from studykit.result import Result
@@ -49,6 +50,24 @@ def test_every_change_difference_and_error_stands_beside_its_truth(ferry: Study,
     assert reliability["mdc95"] == pytest.approx(1.959963984540054 * math.sqrt(2 * between), rel=1e-12)
     assert beside.numbers()["covered"] == frame["covered"].sum()
     assert f"{int(frame['covered'].sum())} have it inside" in beside.headline
+
+
+def test_doses_stand_beside_their_truth(ferry: Study) -> None:
+    """By hand from the changes of the four treated arms: hold, days, and the same 12 minutes split differently."""
+    truth = TrialTruth.load(FERRY / "truth.toml")
+    question = dose_questions(ferry)[0].answer()
+    frame = truth_beside(truth, ferry, {question.key: question}).to_frame().set_index("number")
+    at = true_change_deg(truth).query("visit == 'week_12'").set_index("arm")["change_deg"]
+    at = at.rename(lambda key: key.removeprefix("hold_").replace("_days_", "x"))
+    same = "same_minutes.hold_60_days_3.hold_30_days_6.estimate"
+    assert frame.at["hold_s.range.estimate", "truth"] == pytest.approx(
+        (at["60x3"] + at["60x6"] - at["30x3"] - at["30x6"]) / 2, rel=1e-12
+    )
+    assert frame.at["days_per_week.range.estimate", "truth"] == pytest.approx(
+        (at["30x6"] + at["60x6"] - at["30x3"] - at["60x3"]) / 2, rel=1e-12
+    )
+    assert frame.at[same, "truth"] == pytest.approx(at["60x3"] - at["30x6"], rel=1e-12)
+    assert len(frame) == 3
 
 
 def test_a_truth_far_away_is_not_covered(ferry: Study, answers: dict[str, Result]) -> None:
