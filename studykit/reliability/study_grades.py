@@ -48,6 +48,7 @@ def grades_result(study: Study, readings: StudyReadings) -> ReliabilityResult:
         ),
         cautions=(
             *readings.notes,
+            *_of_one_session(readings),
             *got.cautions,
             "Grades have no unit: no error in degrees and no minimal detectable change follow from them.",
         ),
@@ -84,7 +85,8 @@ def _counted(readings: StudyReadings, frame: pd.DataFrame, got: CategoryAnswer) 
 
 
 def _looks(readings: StudyReadings) -> tuple[pd.DataFrame, str]:
-    """One row a look: raters (their first trial) where they shared targets, else the trials of one rater."""
+    """One row a look: raters (their first trial, in the first session) where they shared targets, else the sessions or
+    the trials of one rater."""
     if readings.design == NESTED:
         raise DesignError(
             f"{readings.measure.name} was graded by different raters on different people, so that no two looks can be "
@@ -92,10 +94,23 @@ def _looks(readings: StudyReadings) -> tuple[pd.DataFrame, str]:
         )
     frame = readings.frame
     if readings.design in (BOTH, BETWEEN):
+        if readings.sessions:
+            frame = frame[frame["session"] == readings.sessions[0]]
         first = frame.drop_duplicates([*readings.target, "rater_id"])
         return first.assign(look=first["rater_id"]), counted(frame["rater_id"].nunique(), "rater")
+    if readings.sessions:
+        first = frame.drop_duplicates([*readings.target, "session"])
+        return first.assign(look=first["session"]), f"one rater in {counted(len(readings.sessions), 'session')}"
     place = frame.groupby(list(readings.target)).cumcount() + 1
     return frame.assign(look="trial " + place.astype(str)), "repeated looks of one rater"
+
+
+def _of_one_session(readings: StudyReadings) -> tuple[str, ...]:
+    if not readings.sessions or readings.design not in (BOTH, BETWEEN):
+        return ()
+    return (
+        f"Raters are compared in the first session ({readings.sessions[0]}) only: grades of other days are not used.",
+    )
 
 
 def _main(got: CategoryAnswer) -> str:

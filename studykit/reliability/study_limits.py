@@ -68,7 +68,7 @@ def _result(study: Study, readings: StudyReadings, question: _Question, found: P
     means = widest.kind in (MEANS, LIMBS) if not readings.sessions else readings.readings > 1
     kind = "means of their readings" if means else "single readings"
     counts = {
-        f"{pair.first}-{pair.second}.{what}": float(getattr(pair, what))
+        f"{_pair_key(pair)}.{what}": float(getattr(pair, what))
         for pair in pairs
         for what in ("people", "targets", "pairs")
     }
@@ -170,8 +170,13 @@ def _limits(frame: pd.DataFrame, readings: StudyReadings, pair: tuple[str, str])
     )
 
 
+def _pair_key(pair: LimitsAnswer) -> str:
+    """Both names in a key of numbers, which holds no blank."""
+    return f"{pair.first}-{pair.second}".replace(" ", "_")
+
+
 def _rows(pair: LimitsAnswer, unit: str) -> list[Row]:
-    key, label = f"{pair.first}-{pair.second}", f"{pair.first} − {pair.second}"
+    key, label = _pair_key(pair), f"{pair.first} − {pair.second}"
     exact = pair.pairs == pair.people and pair.kind != UNLINKED
     how = "noncentral t distribution" if exact else f"mean and variance combined ({pair.kind})"
     return [

@@ -168,6 +168,8 @@ def _in_sessions(
 ) -> tuple[pd.DataFrame, str, tuple[str, ...], tuple[str, ...]]:
     """Readings of the planned sessions; one session with readings is answered as one occasion, and said so."""
     labels = {key: study.protocol.visit(key).label for key in planned}
+    if len(set(labels.values())) < len(labels):
+        labels = {key: f"{label} ({key})" for key, label in labels.items()}
     chosen = rows[rows["visit"].isin(planned)]
     present = [key for key in planned if (chosen["visit"] == key).any()]
     if not present:

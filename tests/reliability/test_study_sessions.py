@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from studykit.data import Study
 from studykit.errors import DesignError
 from studykit.reliability import ReliabilityResult, mdc_for_change, reliability_of_study
 from studykit.result import Result
@@ -81,9 +82,9 @@ def test_retest_limits_are_those_of_the_differences_between_days() -> None:
     gap = table[:, 1] - table[:, 0]
     got = by_key(reliability_of_study(sessions_study(rows)))
     retest = got[f"{KEY}.retest"].numbers()
-    assert retest["Day 2-Day 1.bias"] == pytest.approx(gap.mean(), rel=1e-12)
-    assert retest["Day 2-Day 1.upper"] == pytest.approx(gap.mean() + 1.959963984540054 * gap.std(ddof=1), rel=1e-12)
-    assert retest["Day 2-Day 1.pairs"] == 18.0
+    assert retest["Day_2-Day_1.bias"] == pytest.approx(gap.mean(), rel=1e-12)
+    assert retest["Day_2-Day_1.upper"] == pytest.approx(gap.mean() + 1.959963984540054 * gap.std(ddof=1), rel=1e-12)
+    assert retest["Day_2-Day_1.pairs"] == 18.0
     assert f"{KEY}.limits" not in got  # one rater: nobody to compare with
 
 
@@ -167,6 +168,16 @@ def test_sessions_that_nobody_shared_are_refused_in_a_sentence(keep: object, wor
         reliability_of_study(sessions_study(rows))
 
 
+def test_visits_with_one_label_stay_two_sessions() -> None:
+    rows = days_of_angles(people=18, raters=1, trials=1)
+    study = sessions_study(rows)
+    visits = tuple(visit.model_copy(update={"label": "Visit"}) for visit in study.protocol.visits)
+    alike = Study(study.protocol.model_copy(update={"visits": visits}), study.tables, study.findings)
+    got = by_key(reliability_of_study(alike))
+    assert got[KEY].numbers()["sem"] == by_key(reliability_of_study(study))[KEY].numbers()["sem"]
+    assert "Visit_(day_2)-Visit_(day_1).bias" in got[f"{KEY}.retest"].numbers()
+
+
 def test_different_raters_for_every_person_are_part_of_the_day() -> None:
     rows = days_of_angles(people=21, raters=3, trials=1)
     keep = [(place // 6) % 3 == place % 3 for place in range(len(rows))]
@@ -175,3 +186,16 @@ def test_different_raters_for_every_person_are_part_of_the_day() -> None:
     check_every_part(got)
     assert got[0].numbers()["readings"] == 42.0
     assert any("rater" in text for text in got[0].cautions)
+
+
+@pytest.mark.parametrize("raters", [1, 2])
+def test_grades_are_compared_between_sessions_or_between_raters_of_the_first(raters: int) -> None:
+    rows = days_of_angles(people=30, raters=raters, trials=1)
+    rows = rows.assign(value=((rows["value"] - 110) // 10).clip(0, 3))
+    got = reliability_of_study(sessions_study(rows, measure="half_kneeling_lunge"))[0]
+    wide = rows.pivot(index="participant_id", columns=["visit", "rater_id"], values="value")
+    looks = [("day_1", "r1"), ("day_2", "r1")] if raters == 1 else [("day_1", "r1"), ("day_1", "r2")]
+    same = float((wide[looks[0]] == wide[looks[1]]).mean())
+    assert got.numbers()["percent_agreement"] == pytest.approx(same, rel=1e-12)
+    assert ("one rater in 2 sessions" in got.headline) == (raters == 1)
+    assert any("first session (Day 1) only" in text for text in got.cautions) == (raters == 2)
