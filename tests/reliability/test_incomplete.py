@@ -10,7 +10,6 @@ import pandas as pd
 import pytest
 
 from studykit.errors import DesignError
-from studykit.numerics.expected_squares import expected_squares
 from studykit.reliability import decision_study, icc, incomplete, inter_and_intra, precision, variance_components
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -281,6 +280,26 @@ def test_retest_interval_of_one_rater_is_the_exact_one_way_interval(two_sessions
     assert got.sem_retest.analytic == pytest.approx((error.low, error.high), rel=1e-6)
 
 
+def test_shift_scale_order_and_names_do_not_matter(two_sessions: pd.DataFrame) -> None:
+    """Inches for centimetres, other names, rows in another order: REML stops within 1e-7 of the same optimum."""
+    rows = two_sessions.drop(index=[3, 50, 51, 200])
+    names = {"target": ["participant_id", "side"], "cluster": "participant_id"}
+    other = rows.sample(frac=1.0, random_state=2)
+    other = other.assign(
+        value=other["value"] / 2.54 + 10.0, rater_id=other["rater_id"].map({"r1": "zoe", "r2": "ann", "r3": "bo"})
+    )
+    one, two = (incomplete(frame, **names, **SESSIONS) for frame in (rows, other))
+    for name in ("agreement", "consistency", "intra"):
+        first, second = getattr(one, name), getattr(two, name)
+        assert second.value == pytest.approx(first.value, rel=1e-6)
+        assert second.analytic == pytest.approx(first.analytic, rel=1e-6)
+    assert 2.54 * two.sem_agreement.value == pytest.approx(one.sem_agreement.value, rel=1e-6)
+    assert one.across_sessions is not None
+    assert two.across_sessions is not None
+    low, high = one.across_sessions.sem_retest.analytic
+    assert two.across_sessions.sem_retest.analytic == pytest.approx((low / 2.54, high / 2.54), rel=1e-6)
+
+
 @pytest.mark.parametrize(("case", "gaps"), [("both_limbs", False), ("both_limbs_with_gaps", True)])
 def test_days_of_both_limbs_equal_the_reference(two_sessions: pd.DataFrame, case: str, gaps: bool) -> None:
     reference = json.loads((REFERENCE / "expected" / "two_sessions.json").read_text())
@@ -294,15 +313,6 @@ def test_days_of_both_limbs_equal_the_reference(two_sessions: pd.DataFrame, case
     assert got.components.trials == 2
     for found in (got.agreement, got.sem_agreement, got.intra, got.sem_intra):
         assert found.analytic[0] < found.value < found.analytic[1]
-
-
-def test_expected_mean_squares_with_gaps_count_levels_and_harmonic_means() -> None:
-    """Three people by two raters, one value missing: c of raters is 2 / (1/3 + 1/2), of people 3 / (1/2 + 1/2 + 1)."""
-    codes = {"participant": np.array([0, 0, 1, 1, 2]), "rater": np.array([0, 1, 0, 1, 0])}
-    facets = [("participant",), ("rater",), ("participant", "rater", "trial")]
-    got = expected_squares(facets, codes, np.array([4.0, 2.0, 1.0]))
-    assert got.df.tolist() == [2.0, 1.0, 1.0]
-    assert got.mean_squares == pytest.approx([1.5 * 4.0 + 1.0, 2.4 * 2.0 + 1.0, 1.0], rel=1e-14)
 
 
 def test_one_session_cannot_show_day_to_day_error(goniometer: pd.DataFrame) -> None:
