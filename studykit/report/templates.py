@@ -8,7 +8,8 @@ A template holds two kinds of blanks:
 How a number is printed: `count`, `tenth`, `share`, `shares` (share, low, high), `points` (the same of a difference of
 shares), `p`, `spread` (mean, standard deviation), `estimate` (value, low, high with the unit `<unit>`, rounded by the
 interval), `plain` (the same without a unit), `size` (the same for an amount above zero: rounded by the amount where it
-is smaller than its interval), `value` (one number with the unit).
+is smaller than its interval), `ratio` (value, low, high without a unit, each to two digits of its own), `value` (one
+number with the unit).
 """
 
 from __future__ import annotations
@@ -116,6 +117,12 @@ def _size(values: list[float], unit: str) -> str:
     return f"{with_unit(value, decimals, unit)} ({interval(low, high, decimals, unit)})"
 
 
+def _ratio(values: list[float]) -> str:
+    """Value and limits each to two digits of its own: limits of a ratio lie on no common scale."""
+    value, low, high = (number(one, decimals_for_width(one)) for one in values)
+    return f"{value} ({low} to {high})"
+
+
 def _p(value: float) -> str:
     text = p_value(value)
     between = NO_BREAK if text.startswith(("<", ">")) else f"{NO_BREAK}={NO_BREAK}"
@@ -139,5 +146,6 @@ PRINTERS: Final[dict[str, Callable[[list[float], str], str]]] = {
     "estimate": _estimate,
     "size": lambda values, unit: _size(values, unit),
     "plain": lambda values, _unit: _estimate(values, ""),
+    "ratio": lambda values, _unit: _ratio(values),
     "value": lambda values, unit: with_unit(values[0], decimals_for_width(values[0]), unit),
 }

@@ -79,7 +79,7 @@ def test_sentences_take_their_numbers_from_the_results(small: Checked) -> None:
     text = paper_text(study_of(small).protocol, document)
     said = " ".join(sentence.text for sentence in text.results)
     assert "differed by 0.20° (0.13 to 0.27°) for each extra minute a week asked for" in said
-    assert "half of its most at 10 (1 to 81) minutes a week" in said
+    assert "half of its most at 10 (1.4 to 81) minutes a week" in said
     assert "an association and no effect" in said
     assert "0.54° (0.32 to 0.77°)" in said
     used = {(one.answer, one.name) for sentence in text.results for one in sentence.numbers}
