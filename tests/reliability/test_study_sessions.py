@@ -199,3 +199,14 @@ def test_grades_are_compared_between_sessions_or_between_raters_of_the_first(rat
     assert got.numbers()["percent_agreement"] == pytest.approx(same, rel=1e-12)
     assert ("one rater in 2 sessions" in got.headline) == (raters == 1)
     assert any("first session (Day 1) only" in text for text in got.cautions) == (raters == 2)
+
+
+def test_reporting_items_tell_the_sessions_and_how_far_apart_they_were() -> None:
+    rows = days_of_angles(people=12)
+    dates = {"day_1": "2026-01-05", "day_2": "2026-01-13"}
+    last = reliability_of_study(sessions_study(rows.assign(measured_on=rows["visit"].map(dates))))[-1]
+    answered = dict(zip(last.to_frame()["item"], last.to_frame()["answered"], strict=True))
+    assert (
+        "up to 2 readings of each rater on each participant in each of 2 sessions, 96 readings in all" in answered[11]
+    )
+    assert "Sessions of unchanged people: Day 1 and Day 2, the first and the last 8 days apart (median)." in answered[8]

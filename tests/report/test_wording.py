@@ -125,3 +125,14 @@ def test_markdown_holds_every_sentence(text: PaperText) -> None:
     page = results_markdown(text)
     assert page.startswith("# Results\n")
     assert all(sentence.text.split(" by ")[0].replace("&", "&amp;") in page for sentence in text.results)
+
+
+def test_reliability_without_an_interval_is_not_told_but_its_counts_are(
+    small: Checked, document: dict[str, Any]
+) -> None:
+    other = copy.deepcopy(document)
+    del other["answers"][f"reliability.{MEASURE}"]["numbers"]["icc.low"]
+    said = [sentence.text for sentence in paper_text(study_of(small).protocol, other).results]
+    assert not any("standard error of measurement" in text for text in said)
+    counts = "The numbers of participants, raters and readings behind this were 12, 2 and 96."
+    assert counts in said
