@@ -17,6 +17,7 @@ from studykit.data.study import Study
 from studykit.errors import DesignError
 from studykit.formatting import counted, estimate, level, number, unit_sign
 from studykit.result import Result
+from studykit.simulate.responses import true_response_variances
 from studykit.simulate.truth import TrialTruth, true_change_deg
 from studykit.table import Column, Table
 
@@ -162,6 +163,7 @@ def _check_fits(truth: TrialTruth, study: Study) -> None:
 def _all_known(truth: TrialTruth, study: Study) -> Iterator[Known]:
     yield from _changes(truth, study)
     yield from _doses(truth, study)
+    yield from _responses(truth, study)
     yield from _errors_of_measurement(truth, study)
 
 
@@ -209,6 +211,21 @@ def _doses(truth: TrialTruth, study: Study) -> Iterator[Known]:
         more = [change[arm.key] for arm in asked if getattr(arm, name) == levels[name][1]]
         less = [change[arm.key] for arm in asked if getattr(arm, name) == levels[name][0]]
         yield known(f"{what}, mean over the other", f"{name}.range", sum(more) / len(more) - sum(less) / len(less))
+
+
+def _responses(truth: TrialTruth, study: Study) -> Iterator[Known]:
+    """How differently people of each treated arm respond, where the last visit is the one that is asked about."""
+    protocol = study.protocol
+    if protocol.study.primary_visit != truth.visit_keys[-1]:
+        return
+    answer = f"individual_response.{protocol.study.primary_measure}"
+    visit = protocol.visit(truth.visit_keys[-1]).label
+    for key, variance in true_response_variances(truth).items():
+        name = f"{key}.response_sd"
+        what = f"SD of the individual response at {visit}: {protocol.arms[key].label}"
+        yield Known(
+            what, answer, name, f"{name}.low", f"{name}.high", math.copysign(math.sqrt(abs(variance)), variance)
+        )
 
 
 def _errors_of_measurement(truth: TrialTruth, study: Study) -> Iterator[Known]:

@@ -14,26 +14,11 @@ from studykit.data.study import Study
 from studykit.individuals.changes import changes_of_people
 from studykit.individuals.response import TOGETHER, individual_response
 from studykit.protocol import load_protocol
-from studykit.simulate import TrialTruth, simulate_trial
-from studykit.simulate.people import change_at_visits_deg, draw_days_done, draw_people
+from studykit.simulate import TrialTruth, simulate_trial, true_response_variances
 from studykit.vocabulary import FINDING_COLUMNS
 
 FERRY = Path(__file__).parents[2] / "synthetic_data" / "ferry_trial" / "study.toml"
 TRIALS = 500
-
-
-def true_variances(truth: TrialTruth) -> dict[str, float]:
-    """Variance of the true change at the last visit in each arm beyond that in the first, if all had stayed.
-
-    By half a million people: a variance is known within 0.3 % there (one standard error), each arm holding a fifth.
-    """
-    rng = np.random.default_rng(5)
-    many = truth.model_copy(update={"participants": 500_000, "sitting_participants": 0})
-    people = draw_people(many, rng=rng)
-    change = change_at_visits_deg(many, people, draw_days_done(many, people, rng=rng))[:, -1]
-    variance = {arm.key: float(change[people.arm == place].var()) for place, arm in enumerate(truth.arms)}
-    control = truth.arms[0].key
-    return {key: value - variance[control] for key, value in variance.items() if key != control}
 
 
 @pytest.mark.slow
@@ -41,7 +26,7 @@ def test_spread_of_responses_is_unbiased_and_its_interval_holds_the_truth() -> N
     """The made-up ferry trial, 120 people in five arms, people leaving when their change is small."""
     truth = TrialTruth(sitting_participants=0)
     protocol = load_protocol(FERRY)
-    expected = true_variances(truth)
+    expected = true_response_variances(truth)
     expected[TOGETHER] = float(np.mean(list(expected.values())))
     found: dict[str, list[list[float]]] = {f"{route}{arm}": [] for route in ("", "closed.") for arm in expected}
     for number in range(TRIALS):

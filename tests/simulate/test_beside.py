@@ -12,9 +12,10 @@ from studykit.change import change_of_study
 from studykit.data import Study, open_study
 from studykit.dose import dose_questions
 from studykit.errors import DesignError
+from studykit.individuals import for_whom
 from studykit.reliability import reliability_of_study
 from studykit.result import Result
-from studykit.simulate import TrialTruth, true_change_deg
+from studykit.simulate import TrialTruth, true_change_deg, true_response_variances
 from studykit.simulate.beside import truth_beside
 
 FERRY = Path(__file__).parents[2] / "synthetic_data" / "ferry_trial"
@@ -68,6 +69,17 @@ def test_doses_stand_beside_their_truth(ferry: Study) -> None:
     )
     assert frame.at[same, "truth"] == pytest.approx(at["60x3"] - at["30x6"], rel=1e-12)
     assert len(frame) == 3
+
+
+def test_spread_of_responses_stands_beside_its_truth(ferry: Study) -> None:
+    """One number a treated arm, the signed root of the variance beyond the control arm's."""
+    truth = TrialTruth.load(FERRY / "truth.toml")
+    results = {result.key: result for result in for_whom(ferry)}
+    frame = truth_beside(truth, ferry, results).to_frame().set_index("number")
+    variances = true_response_variances(truth)
+    assert list(frame.index) == [f"{arm}.response_sd" for arm in variances]
+    for arm, variance in variances.items():
+        assert frame.loc[f"{arm}.response_sd", "truth"] == pytest.approx(math.sqrt(variance), rel=1e-12)
 
 
 def test_a_truth_far_away_is_not_covered(ferry: Study, answers: dict[str, Result]) -> None:
