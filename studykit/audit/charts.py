@@ -105,7 +105,7 @@ class RaterChart(Result):
                     str(found.beyond),
                     str(found.runs),
                     str(found.jumps),
-                    wording.SIGNAL if found.signals else "none",
+                    wording.SIGNAL if found.signals else wording.NO_SIGNAL,
                 )
             )
         columns = (

@@ -18,6 +18,7 @@ from studykit.numerics.double_readings import PairError
 from studykit.vocabulary import DIARY, MEASUREMENTS, PARTICIPANTS
 
 SIGNAL: Final = "look together at how it is read"
+NO_SIGNAL: Final = "no signal"
 _FIELD_WORDS: Final = {
     "measured_on": "date",
     "instrument": "instrument",

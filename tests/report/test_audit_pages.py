@@ -13,6 +13,7 @@ from studykit.data.study import Study
 from studykit.report.audit_file import CHAPTERS, FURTHER, TO_FILL_IN, audit_file, chapters
 from studykit.report.audit_pages import AUDIT_FILE, TEAM_PAGE, write_audit_pages
 from studykit.report.figures import by_key, figures_of
+from studykit.report.print_style import print_style
 from studykit.report.team_page import LONGEST_CHANGE, first_sentence, in_short, team_page
 
 Made = tuple[Study, tuple[Section, ...]]
@@ -118,3 +119,17 @@ def test_both_are_written(plain: Made, tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted([AUDIT_FILE, TEAM_PAGE])
     for path in tmp_path.iterdir():
         assert "<script" not in path.read_text(encoding="utf-8")
+
+
+def test_the_tables_of_an_audit_have_german_headings(plain: Made) -> None:
+    """Every title and heading is another one in German, but for words that both languages share."""
+    german = print_style(language="de")
+    tables = [result.table() for section in plain[1] for result in section.results if result.key.startswith("audit.")]
+    assert len(tables) == 4
+    same = {"Signal", "SEM, 95%\N{NO-BREAK SPACE}CI"}
+    for table in tables:
+        printed = german.of_table(table)
+        assert printed.title != table.title
+        pairs = zip(table.columns, printed.columns, strict=True)
+        kept = {one.heading for one, other in pairs if other.heading.replace("KI", "CI") == one.heading}
+        assert kept <= same
