@@ -50,6 +50,11 @@ class AcrossSessions:
         retest: the same rater in another session; one_session: another rater in the same session.
         sem_retest, sem_one_session: their errors, in the unit of the measure.
         sessions: how many there are.
+
+    Coverage of nominal 95 % (two sessions of two trials, 4,000 simulated studies at 10, 20 and 50 people): 94 to 96 %
+    with three raters who hardly differ, and for everything but correlations between raters always. With two raters who
+    differ much, correlations between raters are off: 94, 94, 91 % for another rater in another session, 92, 88, 81 %
+    for another rater in the same one.
     """
 
     retest: Projected
@@ -281,6 +286,8 @@ def _cautions(
     elif 1 < len(ratings.raters) < 4:
         said.append(
             f"How much raters differ is estimated from {counted(len(ratings.raters), 'rater')} only: how other raters "
-            "would agree is known poorly, and the upper limit of their error is far away."
+            "would agree is known poorly, and the upper limit of their error is far away. Where raters truly differ "
+            "much, the interval of a correlation between them covers less than it says (81 to 94% instead of 95% in "
+            "simulations with two raters)."
         )
     return (*said, *components.cautions)

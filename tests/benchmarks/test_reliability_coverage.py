@@ -10,12 +10,14 @@ found must lie within three Monte Carlo errors and half a percent of the claim.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from studykit.numerics.anova import CrossedMeanSquares, crossed_mean_squares, for_people, two_way_mean_squares
 from studykit.numerics.concurrent import concurrent_reliability
+from studykit.numerics.expected_squares import expected_squares, share_interval, size_interval
 from studykit.numerics.icc import icc
 from studykit.numerics.limits import limits, limits_linked
 from studykit.numerics.precision import mdc, sem
@@ -240,3 +242,38 @@ def test_both_limbs_with_the_degrees_of_freedom_of_persons(alike: float) -> None
         return 0.945, 0.999  # on the safe side: 0.97 where limbs are alike, 0.99 where they are not
 
     check(found, bands, f"limbs alike {alike}")
+
+
+DAYS = [("p",), ("r",), ("p", "r"), ("p", "s"), ("p", "r", "s"), ("p", "r", "s", "t")]
+SHARED = {"retest": (1, 1, 1, 0, 0, 0), "one session": (1, 0, 0, 1, 0, 0), "both": (1, 0, 0, 0, 0, 0)}
+"""Components that two values have in common: the same rater another day, another rater the same day, neither."""
+FEW_CLAIMED = {"one session": {10: 92, 20: 88, 50: 81}, "both": {10: 94, 20: 94, 50: 91}}
+"""Percent, two raters who differ much, as the docstring of `AcrossSessions` says."""
+
+
+@pytest.mark.parametrize("n", [10, 20, 50])
+@pytest.mark.parametrize(("raters", "spread"), [(3, 1.0), (2, 4.0)])
+def test_two_sessions_two_trials(raters: int, spread: float, n: int) -> None:
+    """Mean squares drawn directly, 4,000 studies; days lie within people."""
+    studies, variances = 4_000, np.array([36.0, spread, 1.0, 4.0, 1.0, 4.0])
+    person, rater, day, _ = (grid.ravel() for grid in np.indices((n, raters, 2, 2)))
+    design = expected_squares(DAYS, {"p": person, "r": rater, "s": day}, variances)
+    chi_square = np.random.default_rng(n).chisquare(design.df, (studies, 6))
+    drawn_squares = [replace(design, mean_squares=row) for row in design.mean_squares * chi_square / design.df]
+    found = {}
+    for name, parts in SHARED.items():
+        universe = np.array(parts, dtype=float)
+        error = 1.0 - universe
+        share, size = float(variances @ universe / variances.sum()), float(np.sqrt(variances @ error))
+        low, high = np.transpose([share_interval(one, universe, error, 0.95) for one in drawn_squares])
+        found[f"ICC {name}"] = covered(low, high, share)
+        low, high = np.transpose([size_interval(one, error, 0.95) for one in drawn_squares])
+        found[f"SEM {name}"] = covered(low, high, size)
+
+    def bands(name: str) -> tuple[float, float]:
+        kind, _, part = name.partition(" ")
+        if kind == "ICC" and raters == 2 and part in FEW_CLAIMED:
+            return claimed(FEW_CLAIMED[part][n], studies=studies)
+        return claimed(94, studies=studies, upto=96)
+
+    check(found, bands, f"two sessions, {raters} raters, n = {n}")
