@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from typing import Final
 
 from studykit import __version__
-from studykit.commands import allocate, check, entry, lab, plan, report, reproduce, run, seal, start
+from studykit.commands import allocate, check, entry, lab, plan, report, reproduce, run, seal, start, words
 from studykit.commands.speaking import CALLED_WRONGLY, EXIT_CODES, PROBLEMS, complain, say
 from studykit.errors import CallError, StudykitError
 
-COMMANDS: Final = (start, plan, allocate, entry, check, report, run, lab, seal, reproduce)
+COMMANDS: Final = (start, plan, allocate, entry, check, report, run, lab, words, seal, reproduce)
 """In the order of a study."""
 
 

@@ -43,6 +43,7 @@ MAY_IMPORT = {
     "entry": LEAVES | {"protocol"},
     "starting": LEAVES | {"protocol", "entry", "notebook"},
     "notebook": LEAVES | {"report"},
+    "words": {"errors"},
     "simulate": LEAVES | {"protocol", "data"},
     "reliability": ANALYSIS,
     "change": ANALYSIS,
