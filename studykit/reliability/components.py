@@ -119,7 +119,8 @@ def variance_components(
     """Components of targets, raters, their interaction and trials by analysis of variance.
 
     What can be told apart follows from the frame: repeated trials in every cell give four components; one value a
-    cell gives three (interaction and trial together); raters who shared no target give two.
+    cell gives three (interaction and trial together); raters who shared no target give two. Where ratings have gaps or
+    were spread over several sessions, `incomplete(..., session=...)` has the components, by REML.
 
     Args:
         frame, target, rater, value, cluster, confidence, complete, raters: as in `icc`.
