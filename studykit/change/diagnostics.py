@@ -274,9 +274,9 @@ def _zeros(model: ChangeModel) -> Check:
 def _headline(checks: tuple[Check, ...], name: str) -> str:
     flagged: list[Any] = [check.name[0].lower() + check.name[1:] for check in checks if check.look]
     if not flagged:
-        return f"No check of the model of {name[0].lower()}{name[1:]} passes the limit that was decided beforehand."
+        return f"Every check of the model of {name[0].lower()}{name[1:]} stays inside the limits decided beforehand."
     return (
         f"{len(flagged)} of {counted(len(checks), 'check')} of the model of {name[0].lower()}{name[1:]} "
-        f"{'passes' if len(flagged) == 1 else 'pass'} the limit that was decided beforehand: "
+        f"{'goes' if len(flagged) == 1 else 'go'} beyond the limit decided beforehand: "
         f"{listed(flagged, most=len(flagged))}."
     )

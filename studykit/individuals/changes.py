@@ -35,6 +35,7 @@ class PersonChanges:
         outcomes: key -> words of the three places beside the MDC, the better first.
         direction: +1 where a higher reading is better or neither is, -1 where a lower one is.
         not_measured: arm key -> participants of the arm without both readings.
+        mean_of_both_limbs: True when the MDC of most people is that of the mean of both limbs.
     """
 
     people: pd.DataFrame
@@ -45,6 +46,7 @@ class PersonChanges:
     outcomes: dict[str, str]
     direction: float
     not_measured: dict[str, int]
+    mean_of_both_limbs: bool
 
     def of_arm(self, arm: str) -> pd.DataFrame:
         """The people of one arm."""
@@ -110,6 +112,7 @@ def changes_of_people(
         outcomes=outcomes,
         direction=direction,
         not_measured={arm: int(began.get(arm, 0) - size.get(arm, 0)) for arm in arms},
+        mean_of_both_limbs=mdc_both_limbs is not None and float(people["limbs"].median()) == BOTH_LIMBS,
     )
 
 

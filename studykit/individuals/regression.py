@@ -17,6 +17,7 @@ from studykit.individuals import spread_wording as wording
 from studykit.individuals.changes import BOTH_LIMBS, PersonChanges
 from studykit.individuals.error import VisitError
 from studykit.individuals.shrunken import MDC_LEVEL
+from studykit.individuals.wording import beside_mdc
 from studykit.numerics.individual_response import expected_regression
 from studykit.numerics.intervals import two_sided_z
 from studykit.result import Result
@@ -118,7 +119,7 @@ def regression_to_the_mean(
     return RegressionToTheMean(
         key=f"regression_to_the_mean.{readings.measure}",
         title=f"What a first reading far from the mean does by itself: {measure.name}",
-        headline=wording.regression_headline(measure, sd, frame, changes.usual_mdc),
+        headline=wording.regression_headline(measure, sd, frame, beside_mdc(changes, measure.unit)),
         cautions=wording.regression_cautions(study),
         methods=wording.regression_methods(in_control=slope[3] > 0),
         provenance=study.provenance(),

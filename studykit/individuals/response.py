@@ -16,6 +16,7 @@ from studykit.errors import DesignError
 from studykit.formatting import decimals_for_width, estimate, level, unit_sign, with_unit
 from studykit.individuals import spread_wording as wording
 from studykit.individuals.changes import PersonChanges
+from studykit.individuals.wording import beside_mdc
 from studykit.numerics.individual_response import ResponseSpread, estimated_spread, pooled_variance, response_spread
 from studykit.numerics.mixed.fit import VarianceComponentsFit
 from studykit.result import Result
@@ -132,7 +133,7 @@ def individual_response(
         key=f"individual_response.{readings.measure}",
         title=f"How differently people responded: {measure.name}",
         headline=wording.response_headline(
-            measure, rows, arms, control, visit=visit, confidence=confidence, mdc=changes.usual_mdc
+            measure, rows, arms, control, visit=visit, confidence=confidence, beside=beside_mdc(changes, measure.unit)
         ),
         cautions=wording.response_cautions(rows, control, by_model=by_model is not None),
         methods=wording.response_methods(by_model=by_model is not None),

@@ -142,7 +142,7 @@ def single_people(
     return SinglePeople(
         key=f"single_people.{readings.measure}",
         title=f"Single people: {measure.name}",
-        headline=wording.people_headline(study, measure, kept, visit, changes.usual_mdc),
+        headline=wording.people_headline(study, measure, kept, visit, wording.beside_mdc(changes, measure.unit)),
         cautions=wording.people_cautions(changes),
         methods=wording.people_methods(by_model=bool(model.slopes)),
         provenance=study.provenance(),

@@ -9,7 +9,7 @@ import pandas as pd
 from studykit.data.study import Study
 from studykit.formatting import counted, decimals_for_width, estimate, number, with_unit
 from studykit.individuals.changes import PersonChanges
-from studykit.individuals.wording import beside_mdc, group_word, in_a_sentence
+from studykit.individuals.wording import group_word, in_a_sentence
 from studykit.numerics.individual_response import signed_root
 from studykit.protocol import Measure
 
@@ -32,7 +32,7 @@ def response_headline(
     *,
     visit: str,
     confidence: float,
-    mdc: float,
+    beside: str,
 ) -> str:
     """SD of the individual response of each treated arm; of all together first where there are several."""
     treated = rows[rows["arm"] != control]
@@ -49,7 +49,7 @@ def response_headline(
     )
     return (
         f"Beyond the control arm's spread, changes in {in_a_sentence(measure.name)} at {visit} differed between people "
-        f"with a standard deviation of {'; '.join(said)}.{below}{beside_mdc(mdc, measure.unit)}"
+        f"with a standard deviation of {'; '.join(said)}.{below}{beside}"
     )
 
 
@@ -109,7 +109,7 @@ def response_notes(changes: PersonChanges) -> tuple[str, ...]:
     )
 
 
-def regression_headline(measure: Measure, sd: float, routes: pd.DataFrame, mdc: float) -> str:
+def regression_headline(measure: Measure, sd: float, routes: pd.DataFrame, beside: str) -> str:
     """Size of the regression to the mean for somebody who begins one SD below the mean."""
     said = [
         f"{with_unit(abs(row['expected']), decimals_for_width(abs(row['expected'])), measure.unit)} "
@@ -120,7 +120,7 @@ def regression_headline(measure: Measure, sd: float, routes: pd.DataFrame, mdc: 
     return (
         f"{measure.name}: somebody whose first value lies one standard deviation "
         f"({with_unit(sd, decimals_for_width(sd), measure.unit)}) from the mean is expected to lie nearer to it the "
-        f"next time, without any change, by {' or '.join(said)}.{beside_mdc(mdc, measure.unit)}"
+        f"next time, without any change, by {' or '.join(said)}.{beside}"
     )
 
 

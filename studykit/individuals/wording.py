@@ -58,9 +58,10 @@ def responders_headline(
             inside.append(f"difference from control {_open(more)}")
         said.append(f"{row['count']} of {row['people']} in “{changes.arms[row['arm']]}” ({'; '.join(inside)})")
     mdc = with_unit(changes.usual_mdc, decimals_for_width(changes.usual_mdc), measure.unit)
+    limbs = " for the mean of both limbs" if changes.mean_of_both_limbs else ""
     return (
-        f"{measure.name} {words.lower()} by more than the MDC of one person ({mdc}) from the first visit to {visit} in "
-        f"{'; '.join(said)}."
+        f"{measure.name} {words.lower()} by more than the MDC of one person ({mdc}{limbs}) from the first visit to "
+        f"{visit} in {'; '.join(said)}."
     )
 
 
@@ -138,7 +139,7 @@ def responders_notes(
     )
 
 
-def people_headline(study: Study, measure: Measure, people: pd.DataFrame, visit: str, mdc: float) -> str:
+def people_headline(study: Study, measure: Measure, people: pd.DataFrame, visit: str, beside: str) -> str:
     """How far raw changes spread, and what is left of it once error is allowed for."""
     raw = _sd_within(people, "change")
     decimals = decimals_for_width(raw)
@@ -147,7 +148,7 @@ def people_headline(study: Study, measure: Measure, people: pd.DataFrame, visit:
     return (
         f"Raw changes of single people in {in_a_sentence(measure.name)} at {visit} spread around the mean of their "
         f"{group_word(study)} with a standard deviation of {spread}; estimates that allow for error spread with "
-        f"{drawn}, and each of them is uncertain by about {error} (one standard error).{beside_mdc(mdc, measure.unit)}"
+        f"{drawn}, and each of them is uncertain by about {error} (one standard error).{beside}"
     )
 
 
@@ -219,5 +220,10 @@ def in_a_sentence(name: str) -> str:
     return name if name[1:2].isupper() else name[0].lower() + name[1:]
 
 
-def beside_mdc(mdc: float, unit: str) -> str:
-    return f" The MDC of one person is {with_unit(mdc, decimals_for_width(mdc), unit)}." if mdc == mdc else ""
+def beside_mdc(changes: PersonChanges, unit: str) -> str:
+    """A sentence with the usual MDC, which says so where it is that of both limbs together; nothing without one."""
+    mdc = changes.usual_mdc
+    if mdc != mdc:
+        return ""
+    limbs = ", for the mean of both limbs," if changes.mean_of_both_limbs else ""
+    return f" The MDC of one person{limbs} is {with_unit(mdc, decimals_for_width(mdc), unit)}."

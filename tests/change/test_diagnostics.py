@@ -32,7 +32,7 @@ def with_readings(study: Study, rows: pd.DataFrame) -> Study:
 
 def test_a_sound_study_passes_no_limit_and_has_one_sentence_a_check() -> None:
     assert not any(one.look for one in RESULT.checks)
-    assert "No check" in RESULT.headline
+    assert "Every check" in RESULT.headline
     assert len(RESULT.table().rows) == 5
     assert {row[2] for row in RESULT.table().rows} == {"as expected"}
     assert all(one.seen.endswith(".") for one in RESULT.checks)
