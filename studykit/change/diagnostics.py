@@ -141,7 +141,7 @@ def diagnostics_of_study(study: Study, *, change: ChangeByArm | None = None) -> 
         headline=_headline(checks, measure.name),
         cautions=(
             "These checks can show that a model fits badly; they cannot show that it is true. About one sound model in "
-            "twenty passes some limit by chance.",
+            "twenty goes beyond some limit by chance.",
             "A participant with influence is no mistake. Whether a reading is one is decided at its source, not by "
             "what it does to the result.",
         ),
