@@ -123,6 +123,11 @@ def flow_of_study(study: Study) -> ParticipantFlow:
     """
     counts = participant_flow(study)
     counts = counts.assign(arm=counts["arm"].astype(str), reason=counts["reason"].astype(str))
+    if not (counts["stage"] == "allocated").any():
+        raise DesignError(
+            "Nobody stands in the participants table or was allocated in the flow table, so nobody can be counted. "
+            "Write one line for each person into the participants table."
+        )
     try:
         check_flow(counts)
     except DataError as problem:

@@ -31,12 +31,18 @@ def _tables_missing(gathered: Gathered, protocol: Protocol, read: pd.DataFrame) 
                 rule="table_missing",
                 severity=ERROR,
                 message=f"The table {table} has no rows, and a study of design {protocol.study.design!r} needs it.",
-                what_to_do=f"Put {table}.csv, or a workbook with a sheet {table}, into the folder data.",
+                what_to_do=_how_to_bring(table, protocol),
             )
             for table in needed
             if gathered.tables[table].empty and not (read["table"] == table).any()
         ]
     )
+
+
+def _how_to_bring(table: str, protocol: Protocol) -> str:
+    if protocol.intake.workbook is not None:
+        return f"Fill the sheet {table} of {protocol.intake.workbook}, or put {table}.csv into the folder data."
+    return f"Put {table}.csv, or a workbook with a sheet {table}, into the folder data."
 
 
 def _columns_empty(gathered: Gathered, protocol: Protocol, read: pd.DataFrame) -> pd.DataFrame:
