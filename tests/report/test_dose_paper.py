@@ -13,6 +13,7 @@ from studykit.data import Checked
 from studykit.report.dose_paper import half_dose
 from studykit.report.numbers import results_document
 from studykit.report.paper_tables import paper_tables
+from studykit.report.print_style import print_style
 from studykit.report.wording import paper_text
 from studykit.table import Column, Table
 
@@ -108,3 +109,30 @@ def test_an_open_interval_is_said_in_words(small: Checked) -> None:
 )
 def test_half_dose_in_words(estimate: float, low: float, high: float, words: str) -> None:
     assert half_dose({"half_dose.estimate": estimate, "half_dose.low": low, "half_dose.high": high}) == words
+
+
+@pytest.mark.parametrize(
+    ("english", "german"),
+    [
+        ("Each extra minute a week, on a straight line", "Jede Minute je Woche mehr, auf einer Geraden"),
+        (
+            "60\N{NO-BREAK SPACE}s rather than 30\N{NO-BREAK SPACE}s",
+            "60\N{NO-BREAK SPACE}s statt 30\N{NO-BREAK SPACE}s",
+        ),
+        (
+            "Half-maximal dose of the saturating curve (minutes a week)",
+            "Halbmaximale Dosis der Sättigungskurve (Minuten je Woche)",
+        ),
+        ("10 (1.4 to 81)", "10 (1,4 bis 81)"),
+        ("8.0 (2.0 to no upper limit)", "8,0 (2,0 bis ohne obere Grenze)"),
+    ],
+)
+def test_words_of_dose_are_known_in_german(english: str, german: str) -> None:
+    assert print_style(language="de", decimal_mark=",").of_text(english) == german
+
+
+def test_every_heading_of_the_table_is_known_in_german(small: Checked) -> None:
+    table = next(one for one in paper_tables(study_of(small), sections(small, CURVE)) if one.key == "dose_effects")
+    printed = print_style(language="de").of_table(table)
+    known = [column.heading for column in table.columns if column.heading != "p"]
+    assert not set(known) & {column.heading for column in printed.columns}
