@@ -29,12 +29,14 @@ def estimates(ingredients: Ingredients, contrasts: np.ndarray, confidence: float
         confidence: level of each interval.
 
     Returns:
-        m rows with `ESTIMATE_COLUMNS`.
+        m rows with `ESTIMATE_COLUMNS`; all but the estimate nan where the adjusted variance is not positive.
     """
     if contrasts.shape[1] == 0:
         return pd.DataFrame({name: pd.Series(dtype="float64") for name in ESTIMATE_COLUMNS})
     estimate = contrasts.T @ ingredients.beta
-    error = np.sqrt(np.einsum("il,ij,jl->l", contrasts, kenward_roger(ingredients), contrasts))
+    variance = np.einsum("il,ij,jl->l", contrasts, kenward_roger(ingredients), contrasts)
+    # With hardly any people the adjustment may leave no variance at all; such an estimate has no interval.
+    error = np.sqrt(np.where(variance > 0.0, variance, np.nan))
     df = kenward_roger_df(ingredients, contrasts)
     reach = stats.t.ppf(0.5 + confidence / 2.0, df) * error
     p = 2.0 * stats.t.sf(np.abs(estimate) / error, df)

@@ -141,8 +141,9 @@ def fit_change(
     of_difference = _contrasts([(f"{a}@{v}", f"{readings.control}@{v}") for a, v in differing], place, count)
     of_pair = _contrasts([(f"{one}@{at}", f"{other}@{at}") for one, other in opposed], place, count)
     found = _with_names(pairs, estimates(ingredients, of_change, confidence))
-    _check_estimable(found, readings)
     compared = _with_names(differing, estimates(ingredients, of_difference, confidence))
+    for asked_for in (found, compared):
+        _check_estimable(asked_for, readings)
     between = _with_names(opposed, estimates(ingredients, of_pair, confidence), ("arm", "against"))
     asked: dict[str, Any] = {"multiplicity": multiplicity, "confidence": confidence}
     return ChangeModel(

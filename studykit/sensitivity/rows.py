@@ -93,7 +93,11 @@ def counted_rows(
     smallest = planned.study.protocol.privacy.smallest_group
     control = people.get(planned.readings.control or "", smallest) if planned.trial else smallest
     rows = []
-    for arm, found in numbers.items():
+    for arm in planned.arms:
+        if arm not in numbers:
+            rows.append(row(analysis, label, arm, (np.nan,) * 5, 0, "Nobody of this arm is in this analysis."))
+            continue
+        found = numbers[arm]
         count = people[arm] + (control if planned.trial else 0)
         if analysis != PRIMARY and min(people[arm], control) < smallest:
             rows.append(row(analysis, label, arm, (np.nan,) * 5, count, f"Fewer than {smallest} people in an arm."))

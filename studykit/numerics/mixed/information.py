@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from studykit.errors import FitError
 from studykit.numerics.mixed.criterion import Point
 from studykit.numerics.mixed.cross_products import DesignProducts
 from studykit.numerics.mixed.small_sample import Ingredients
@@ -135,8 +136,18 @@ def parameter_covariance(design: DesignProducts, w: np.ndarray) -> np.ndarray:
 
 
 def _inverse_information(information: np.ndarray) -> np.ndarray:
-    """Inverse after scaling to unit diagonal; the pseudo-inverse when parameters cannot be told apart."""
-    scale = 1.0 / np.sqrt(np.diag(information))
+    """Inverse after scaling to unit diagonal; the pseudo-inverse when parameters cannot be told apart.
+
+    Raises:
+        FitError: one parameter has no information at all.
+    """
+    own = np.diag(information)
+    if not np.all(own > 0.0):
+        raise FitError(
+            "The rows hold no information about one of the variances, so nothing can be said about its error: too few "
+            "levels have more than one row. Leave out a random term."
+        )
+    scale = 1.0 / np.sqrt(own)
     inverse: np.ndarray = np.linalg.pinv(information * np.outer(scale, scale), rcond=1e-13, hermitian=True)
     return inverse * np.outer(scale, scale)
 
