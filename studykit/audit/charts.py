@@ -35,6 +35,8 @@ from studykit.vocabulary import MEASUREMENTS, PARTICIPANTS
 
 FEWEST_VALUES: Final = 20
 """Values from which on a chart is drawn: common practice, no source."""
+MOST_VALUES: Final = 60
+"""The latest values that are charted: a longer chart finds a signal by chance sooner or later (no source)."""
 RATER_TERM: Final = TERM_WORDS[("rater_id",)]
 
 
@@ -45,7 +47,7 @@ class RaterChart(Result):
     Attributes:
         points: one row a therapist, person and visit: `rater_id`, `measured_on`, `participant_id`, `visit`,
             `difference` (reading less expected, in `unit`); in the order of code and time.
-        charts: code -> chart, in the order of the codes, where there are enough values.
+        charts: code -> chart of the latest values, in the order of the codes, where there are enough.
         too_few: code -> values, where there are too few.
         left_out: visits of people whom no other therapist read.
         measure, unit, confidence, mdc, notes: for words.
@@ -170,12 +172,14 @@ def chart_of_measure(study: Study, change: ChangeByArm, *, mdc: MdcBeside | None
     smallest, confidence = study.protocol.privacy.smallest_group, study.protocol.study.confidence
     charts: dict[str, AgainstOthers] = {}
     too_few: dict[str, int] = {}
+    earlier = 0
     for code in raters:
         own = points[points["rater_id"] == code]
         if len(own) < FEWEST_VALUES or own["participant_id"].nunique() < smallest:
             too_few[code] = len(own)
             continue
-        charts[code] = against_others(own, confidence)
+        charts[code] = against_others(own.tail(MOST_VALUES), confidence)
+        earlier += max(len(own) - MOST_VALUES, 0)
     return RaterChart(
         key=f"audit.chart.{readings.measure}",
         title=f"Therapists against the others: {measure.name}",
@@ -191,7 +195,7 @@ def chart_of_measure(study: Study, change: ChangeByArm, *, mdc: MdcBeside | None
         unit=measure.unit,
         confidence=confidence,
         mdc=mdc,
-        notes=wording.chart_notes(left_out, undated, mdc, measure.unit),
+        notes=wording.chart_notes(left_out, undated, earlier, mdc, measure.unit),
     )
 
 

@@ -195,15 +195,19 @@ def _pairs(study: Study) -> pd.DataFrame:
 
 def _by_two(means: pd.DataFrame) -> Iterator[tuple[object, ...]]:
     """The first sets of every two therapists."""
+    limb = ["measure", "participant_id", "visit", "side"]
     first = means[means["set_of"] == 0]
-    for key, own in first.groupby(["measure", "participant_id", "visit", "side"], sort=True):
+    first = first[first.groupby(limb)["value"].transform("size") > 1]
+    for key, own in first.groupby(limb, sort=True):
         for one, other in combinations(own.itertuples(), 2):
             yield _pair(key, TWO, (one.rater_id, other.rater_id), one.value, other.value)
 
 
 def _by_one(means: pd.DataFrame) -> Iterator[tuple[object, ...]]:
     """The first and the second set of one therapist."""
-    for key, own in means.groupby(["measure", "participant_id", "visit", "side", "rater_id"], sort=True):
+    reader = ["measure", "participant_id", "visit", "side", "rater_id"]
+    again = means[means.groupby(reader)["set_of"].transform("max") > 0]
+    for key, own in again.groupby(reader, sort=True):
         at = own.set_index("set_of")["value"]
         if 0 in at.index and 1 in at.index:
             yield _pair(key[:4], ONE, (key[4], key[4]), at[0], at[1])

@@ -238,7 +238,7 @@ def chart_cautions(charts: Mapping[str, AgainstOthers]) -> tuple[str, ...]:
     return (
         "A signal is a question about how an angle is read, about a slip in the sheet or about unusual cases; it is no "
         "verdict on a person.",
-        "Of charts of 20 to 40 values without any shift 11 to 22 in 100 have a signal by chance alone (simulated), and "
+        "Of charts of 20 to 60 values without any shift 11 to 31 in 100 have a signal by chance alone (simulated), and "
         "there are several charts.",
         "The others are no gold standard: where one therapist lies above them, they lie below that one.",
         *(
@@ -262,7 +262,7 @@ def chart_methods(fewest: int) -> str:
     )
 
 
-def chart_notes(left_out: int, undated: int, mdc: MdcBeside | None, unit: str) -> tuple[str, ...]:
+def chart_notes(left_out: int, undated: int, earlier: int, mdc: MdcBeside | None, unit: str) -> tuple[str, ...]:
     """What the columns are and what was left out."""
     said = [
         "In the order of codes. Mean difference: reading less expected, people as units. Jump: a moving range above "
@@ -274,4 +274,6 @@ def chart_notes(left_out: int, undated: int, mdc: MdcBeside | None, unit: str) -
         said.append(f"{counted(left_out, 'visit')} of people whom no other therapist read left out.")
     if undated:
         said.append(f"{counted(undated, 'visit')} without a date left out.")
+    if earlier:
+        said.append(f"Charted are the latest visits of each therapist; {counted(earlier, 'earlier one')} left out.")
     return tuple(said)

@@ -28,6 +28,9 @@ from studykit.pictures.theme import (
 )
 
 _ROW_MM: Final = 40.0
+_LOWEST_ROW_MM: Final = 24.0
+_PAGE_MM: Final = 215.0
+"""Height of all rows together that fits on a page with its caption; beyond it rows get lower."""
 _WIDTHS: Final = (1.9, 1.0)
 _DASH: Final = (0, (5.0, 2.0))
 _OUTSIDE: Final = "outside the limits"
@@ -71,7 +74,8 @@ def control_chart_picture(
     """
     if not panels:
         raise DataError("There is no chart to draw.")
-    height_mm = 26.0 + _ROW_MM * len(panels)
+    row_mm = max(_LOWEST_ROW_MM, min(_ROW_MM, _PAGE_MM / len(panels)))
+    height_mm = 26.0 + row_mm * len(panels)
     with drawing_style():
         figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), layout="constrained")
         axes = figure.subplots(

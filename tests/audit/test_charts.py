@@ -9,7 +9,7 @@ from audit_cases import MDC, audit
 from made_studies import MEASURE
 
 from studykit.audit import audit_of_study
-from studykit.audit.charts import FEWEST_VALUES, RaterChart, chart_of_measure
+from studykit.audit.charts import FEWEST_VALUES, MOST_VALUES, RaterChart, chart_of_measure
 from studykit.audit.wording import SIGNAL
 from studykit.change import ChangeByArm, change_of_study
 from studykit.data.study import Study
@@ -59,13 +59,24 @@ def test_what_a_therapist_reads_does_not_move_the_own_limits_by_a_shift(level: R
 def test_the_chart_by_hand(level: RaterChart) -> None:
     """Centre 0, limits 2.66 mean moving ranges, upper limit of ranges 3.267 of them, by NumPy and printed constants."""
     for code, found in level.charts.items():
-        values = level.points.loc[level.points["rater_id"] == code, "difference"].to_numpy()
+        values = level.points.loc[level.points["rater_id"] == code, "difference"].to_numpy()[-MOST_VALUES:]
         mean_range = np.abs(values[1:] - values[:-1]).mean()
         # Printed constants have four digits.
         assert found.chart.high == pytest.approx(2.66 * mean_range, rel=5e-4)
         assert found.chart.low == -found.chart.high
         assert found.chart.range_high == pytest.approx(3.267 * mean_range, rel=5e-4)
         assert found.beyond == int((np.abs(values) > found.chart.high).sum())
+
+
+def test_a_long_chart_holds_the_latest_values() -> None:
+    found = chart(audit(people=150, double=0.2))
+    sizes = found.points["rater_id"].value_counts()
+    assert sizes.min() > MOST_VALUES
+    for code, one in found.charts.items():
+        latest = found.points.loc[found.points["rater_id"] == code, "difference"].to_numpy()[-MOST_VALUES:]
+        assert one.chart.values.tolist() == latest.tolist()
+    earlier = int(sizes.sum()) - 3 * MOST_VALUES
+    assert any(f"{earlier} earlier ones left out" in note for note in found.table().notes)
 
 
 def test_points_stand_in_the_order_of_time(level: RaterChart) -> None:
@@ -129,7 +140,7 @@ def test_codes_stand_in_their_order_and_words_stay_neutral(shifted: RaterChart) 
 def test_numbers_and_words_name_no_person(shifted: RaterChart) -> None:
     text = " ".join([*shifted.numbers(), shifted.headline, str(shifted.table()), *shifted.cautions])
     assert not [code for code in shifted.points["participant_id"].unique() if code in text]
-    assert shifted.numbers()["t2.values"] == len(shifted.points.query("rater_id == 't2'"))
+    assert shifted.numbers()["t2.values"] == min(MOST_VALUES, len(shifted.points.query("rater_id == 't2'")))
 
 
 def test_all_answers_of_an_audit_in_their_order() -> None:
@@ -144,11 +155,11 @@ def test_what_cannot_be_answered_is_a_caution_of_the_first() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("count", "share"), [(20, 0.108), (40, 0.215)])
+@pytest.mark.parametrize(("count", "share"), [(20, 0.109), (60, 0.305)])
 def test_share_of_charts_with_a_signal_by_chance(count: int, share: float) -> None:
-    """What the caution says, 11 and 22 of 100; 10,000 normal series, Monte Carlo standard error 0.4 points at most."""
-    rng, signals = np.random.default_rng(17), 0
+    """What the caution says, 11 and 31 of 100; 10,000 normal series, Monte Carlo standard error 0.5 points at most."""
+    rng, signals = np.random.default_rng(29), 0
     for _ in range(10_000):
         made = individuals_chart(rng.normal(size=count), centre=0.0)
         signals += bool(made.beyond.any() or made.in_a_run.any())
-    assert signals / 10_000 == pytest.approx(share, abs=0.012)
+    assert signals / 10_000 == pytest.approx(share, abs=0.015)

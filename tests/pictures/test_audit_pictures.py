@@ -74,7 +74,7 @@ def test_a_panel_without_rows_is_left_out() -> None:
 
 
 @pytest.mark.parametrize("width_mm", [110.0, PAGE_WIDTH_MM])
-@pytest.mark.parametrize("count", [1, 4])
+@pytest.mark.parametrize("count", [1, 4, 9])
 def test_control_charts_mark_what_asks_for_a_look(count: int, width_mm: float) -> None:
     panels = [panel(f"Therapist with a long code {n}", shift=3.0) for n in range(count)]
     drawing = control_chart_picture(panels, measure="Passive knee extension", unit="deg", width_mm=width_mm)
