@@ -17,7 +17,7 @@ import pandas as pd
 
 from studykit.audit import wording
 from studykit.audit.against_others import AgainstOthers, against_others
-from studykit.audit.groups import knows_calendar
+from studykit.audit.groups import OTHERS, knows_calendar
 from studykit.change import ChangeByArm, MdcBeside
 from studykit.change.model import ChangeModel
 from studykit.change.readings import ChangeReadings
@@ -49,6 +49,7 @@ class RaterChart(Result):
             `difference` (reading less expected, in `unit`); in the order of code and time.
         charts: code -> chart of the latest values, in the order of the codes, where there are enough.
         too_few: code -> values, where there are too few.
+        small: therapists with fewer people than may be shown; no code of theirs is in a table or a number.
         left_out: visits of people whom no other therapist read.
         measure, unit, confidence, mdc, notes: for words.
     """
@@ -56,6 +57,7 @@ class RaterChart(Result):
     points: pd.DataFrame = field(repr=False)
     charts: dict[str, AgainstOthers] = field(repr=False)
     too_few: dict[str, int]
+    small: int
     left_out: int
     measure: str
     unit: str
@@ -110,6 +112,8 @@ class RaterChart(Result):
                     wording.SIGNAL if found.signals else wording.NO_SIGNAL,
                 )
             )
+        if self.small:
+            rows.append((f"{OTHERS} ({self.small})", *("–",) * 6, "too few people"))
         columns = (
             Column("Therapist", "left"),
             Column("Visits"),
@@ -172,24 +176,27 @@ def chart_of_measure(study: Study, change: ChangeByArm, *, mdc: MdcBeside | None
     smallest, confidence = study.protocol.privacy.smallest_group, study.protocol.study.confidence
     charts: dict[str, AgainstOthers] = {}
     too_few: dict[str, int] = {}
-    earlier = 0
+    small = earlier = 0
     for code in raters:
         own = points[points["rater_id"] == code]
-        if len(own) < FEWEST_VALUES or own["participant_id"].nunique() < smallest:
+        if own["participant_id"].nunique() < smallest:
+            small += 1
+        elif len(own) < FEWEST_VALUES:
             too_few[code] = len(own)
-            continue
-        charts[code] = against_others(own.tail(MOST_VALUES), confidence)
-        earlier += max(len(own) - MOST_VALUES, 0)
+        else:
+            charts[code] = against_others(own.tail(MOST_VALUES), confidence)
+            earlier += max(len(own) - MOST_VALUES, 0)
     return RaterChart(
         key=f"audit.chart.{readings.measure}",
         title=f"Therapists against the others: {measure.name}",
-        headline=wording.chart_headline(measure.name, charts, too_few, FEWEST_VALUES),
+        headline=wording.chart_headline(measure.name, charts, len(raters), FEWEST_VALUES),
         cautions=wording.chart_cautions(charts),
         methods=wording.chart_methods(FEWEST_VALUES),
         provenance=study.provenance(),
         points=points,
         charts=charts,
         too_few=too_few,
+        small=small,
         left_out=left_out,
         measure=measure.name,
         unit=measure.unit,

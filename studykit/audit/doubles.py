@@ -40,7 +40,7 @@ class DoubleReadings(Result):
         pairs: one row a pair: `PAIR_COLUMNS`; readings are means of the trials; the difference is that of the
             therapist whose code comes first, less the other's (or the first set of trials less the second).
         errors: (measure, kind) -> error of one reading, where enough people were read twice.
-        too_few: (measure, kind) -> people read twice, where they are too few.
+        too_few: (measure, kind) -> people read twice, where they are too few; below `smallest` only that is said.
         names, units: measure -> name, unit.
         primary: key of the primary measure; mdc: its MDC as it stands beside change, or None.
         fewest: people from whom on an error is given.
@@ -50,6 +50,7 @@ class DoubleReadings(Result):
     pairs: pd.DataFrame = field(repr=False)
     errors: dict[tuple[str, str], PairError]
     too_few: dict[tuple[str, str], int]
+    smallest: int
     names: dict[str, str]
     units: dict[str, str]
     primary: str
@@ -79,7 +80,7 @@ class DoubleReadings(Result):
             start = f"{measure}.{KINDS[kind]}"
             named |= {f"{start}.pairs": float(error.pairs), f"{start}.people": float(error.people)}
             named |= {f"{start}.{name}": float(getattr(error, name)) for name in _AMOUNTS}
-        named |= {f"{measure}.{KINDS[kind]}.people": float(n) for (measure, kind), n in self.too_few.items()}
+        named |= {f"{measure}.{KINDS[kind]}.people": float(n) for (measure, kind), n in self._shown_few()}
         if self.mdc is not None:
             named["mdc"] = self.mdc.value
         return named
@@ -98,7 +99,9 @@ class DoubleReadings(Result):
                 )
             )
         for (measure, kind), people in self.too_few.items():
-            rows.append((f"{self.names[measure]}, {kind}", wording.too_few_words(people), "too few", "too few"))
+            rows.append(
+                (f"{self.names[measure]}, {kind}", wording.too_few_words(people, self.smallest), "too few", "too few")
+            )
         interval = level(self.confidence)
         columns = (
             Column("Measure and who read twice", "left"),
@@ -107,6 +110,9 @@ class DoubleReadings(Result):
             Column(f"95 of 100 pairs lie less apart than, {interval}"),
         )
         return Table("audit_double_readings", "How far apart are two readings?", columns, tuple(rows), self.notes)
+
+    def _shown_few(self) -> list[tuple[tuple[str, str], int]]:
+        return [(key, people) for key, people in self.too_few.items() if people >= self.smallest]
 
     def figure(self) -> Drawing | None:
         """Size of the difference of each pair of the primary measure (or of the first that has enough)."""
@@ -146,7 +152,8 @@ def double_readings_of_study(study: Study, *, mdc: MdcBeside | None = None) -> D
         )
     errors: dict[tuple[str, str], PairError] = {}
     too_few: dict[tuple[str, str], int] = {}
-    fewest = max(FEWEST_PEOPLE, protocol.privacy.smallest_group)
+    smallest = protocol.privacy.smallest_group
+    fewest = max(FEWEST_PEOPLE, smallest)
     for measure in protocol.measures:
         for kind in KINDS:
             own = pairs[(pairs["measure"] == measure) & (pairs["kind"] == kind)]
@@ -163,13 +170,14 @@ def double_readings_of_study(study: Study, *, mdc: MdcBeside | None = None) -> D
     return DoubleReadings(
         key="audit.double_readings",
         title="Double readings",
-        headline=wording.doubles_headline(errors, too_few, names, units, fewest, confidence),
+        headline=wording.doubles_headline(errors, too_few, names, units, fewest, smallest, confidence),
         cautions=wording.doubles_cautions(mdc, units[primary]),
         methods=wording.doubles_methods(),
         provenance=study.provenance(),
         pairs=pairs,
         errors=errors,
         too_few=too_few,
+        smallest=smallest,
         names=names,
         units=units,
         primary=primary,

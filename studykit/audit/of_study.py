@@ -68,4 +68,6 @@ def _charts(study: Study, mdc: MdcBeside | None, changes: Sequence[Result]) -> t
             continue
         if found.charts or first:
             charts.append(found)
+        else:
+            refused.append(found.headline)
     return charts, refused

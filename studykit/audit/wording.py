@@ -151,9 +151,13 @@ def _tidy_days(days: float) -> str:
     return number(days, 0 if float(days).is_integer() else 1)
 
 
-def too_few_words(people: int) -> str:
-    """People read twice where they are too few."""
-    return f"{counted(people, 'person', 'people')} read twice"
+def too_few_words(people: int, smallest: int) -> str:
+    """People read twice where they are too few; a number below the smallest group is not said."""
+    return f"{_people_words(people, smallest)} read twice"
+
+
+def _people_words(people: int, smallest: int) -> str:
+    return f"fewer than {smallest} people" if people < smallest else counted(people, "person", "people")
 
 
 def doubles_headline(
@@ -162,15 +166,14 @@ def doubles_headline(
     names: Mapping[str, str],
     units: Mapping[str, str],
     fewest: int,
+    smallest: int,
     confidence: float,
 ) -> str:
     """How far apart pairs lie, of the first measure that has enough."""
     if not errors:
-        most = max(too_few.values())
-        return (
-            f"At most {counted(most, 'person', 'people')} had a limb read twice at one visit; with fewer than {fewest} "
-            "no error is given."
-        )
+        said = _people_words(max(too_few.values()), smallest)
+        said = f"{said[0].upper()}{said[1:]} had a limb read twice at one visit"
+        return f"{said}; with fewer than {fewest} no error is given."
     (measure, kind), error = next(iter(errors.items()))
     unit = units[measure]
     apart = estimate(error.apart, error.apart_low, error.apart_high, unit=unit, confidence=confidence)
@@ -214,9 +217,8 @@ def doubles_notes(fewest: int, mdc: MdcBeside | None, name: str, unit: str) -> t
     return (note, *([beside] if beside else []))
 
 
-def chart_headline(name: str, charts: Mapping[str, AgainstOthers], too_few: Mapping[str, int], fewest: int) -> str:
+def chart_headline(name: str, charts: Mapping[str, AgainstOthers], total: int, fewest: int) -> str:
     """How many charts there are and how many ask for a look; no code is named."""
-    total = len(charts) + len(too_few)
     if not charts:
         return (
             f"{name}: none of {counted(total, 'therapist')} has {fewest} visits that can be held against the others' "

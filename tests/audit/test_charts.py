@@ -126,6 +126,20 @@ def test_few_values_are_a_sentence() -> None:
     assert found.figure() is None
 
 
+def test_a_therapist_with_few_people_is_not_named() -> None:
+    """A fourth therapist who read three people: no code in the table, in the numbers or in the words."""
+    study = audit(double=0.3)
+    readings = study.table("measurements")
+    first = readings["participant_id"].isin(["P000", "P001", "P002"]) & (readings["visit"] == "week_6")
+    readings.loc[first, "rater_id"] = "t9"
+    protocol = study.protocol.model_copy(update={"raters": ("t1", "t2", "t3", "t9")})
+    found = chart(Study(protocol, {**study.tables, "measurements": readings}, study.findings))
+    assert found.small == 1
+    assert [row[0] for row in found.table().rows] == ["t1", "t2", "t3", "others (1)"]
+    assert not [name for name in found.numbers() if name.startswith("t9")]
+    assert "of 4 therapists" in found.headline
+
+
 def test_codes_stand_in_their_order_and_words_stay_neutral(shifted: RaterChart) -> None:
     table = shifted.table()
     assert [row[0] for row in table.rows] == ["t1", "t2", "t3"]

@@ -63,8 +63,22 @@ def test_few_people_give_a_sentence_and_no_error() -> None:
     assert found.errors == {}
     assert found.to_frame().empty
     assert found.figure() is None
-    assert found.headline.startswith("At most 9 people had a limb read twice")
+    assert found.headline.startswith("9 people had a limb read twice")
     assert found.table().rows[0][1:] == ("9 people read twice", "too few", "too few")
+
+
+def test_very_few_people_are_not_counted_out() -> None:
+    """Two people and a smallest group of five: neither words, table nor numbers say two."""
+    rows = [
+        row
+        for person in ("A", "B")
+        for rater in ("r1", "r2")
+        for row in three_trials(person, "baseline", "2025-01-06", "left", rater)
+    ]
+    found = double_readings_of_study(small_audit(rows, ENROLLED, smallest=5))
+    assert found.headline.startswith("Fewer than 5 people had a limb read twice")
+    assert found.table().rows[0][1] == "fewer than 5 people read twice"
+    assert found.numbers() == {}
 
 
 def test_nobody_read_twice_is_refused_with_what_to_do() -> None:
