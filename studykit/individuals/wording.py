@@ -184,8 +184,7 @@ def people_notes(study: Study, readings: ChangeReadings, changes: PersonChanges)
     """Lines below the table of single people."""
     measure = study.protocol.measures[readings.measure]
     return (
-        f"{direction_words(measure)} Nobody's own numbers are printed or written to a file; the picture shows marks "
-        "without codes.",
+        f"{direction_words(measure)} Nobody's own numbers are printed; the picture shows marks without codes.",
         *changes.small_note(),
     )
 
