@@ -64,7 +64,7 @@ class DropOut(Result):
             (
                 readings.arms[row["arm"]],
                 str(row["participants"]),
-                *(f"{row[name]} ({percent(row[name] / row['participants'])})" for name in COUNTS[1:]),
+                *(f"{row[name]} ({percent(row[name] / row['participants'])})" for name in COUNTS[1:4]),
                 *(_mean_sd(row, who, smallest) for who in ("stayed", "left")),
             )
             for row in _rows(self.by_arm)
@@ -76,19 +76,27 @@ class DropOut(Result):
                 Column("Arm" if self.study.protocol.study.design == "trial" else "Group", "left"),
                 Column("Began"),
                 Column("Every visit"),
-                Column(f"Missed a visit, measured at {last}"),
-                Column(f"Left before {last}"),
-                Column("Never measured"),
-                Column(heading(f"{first} of those measured at {last}, mean (SD)", self.unit)),
-                Column(heading(f"{first} of those who left, mean (SD)", self.unit)),
+                Column("Missed one, came back"),
+                Column("Left"),
+                Column(heading(f"{first}, stayed: mean (SD)", self.unit)),
+                Column(heading(f"{first}, left: mean (SD)", self.unit)),
             ),
             rows,
             (
-                f"Left: not measured at {last}, whatever the reason. Where those who left began otherwise than those "
-                "who stayed, readings are not missing by chance alone.",
+                f"Stayed: measured at {last}. Left: measured before and not at {last}, whatever the reason. Where "
+                "those who left began otherwise than those who stayed, readings are not missing by chance alone.",
+                *self._never_measured(),
                 f"Means of fewer than {smallest} people are not shown.",
             ),
         )
+
+    def _never_measured(self) -> tuple[str, ...]:
+        """How many of which arm were allocated and never measured."""
+        arms = self.people.readings.arms
+        found = [
+            f"{row['never_measured']} in “{arms[row['arm']]}”" for row in _rows(self.by_arm) if row["never_measured"]
+        ]
+        return (f"Never measured: {'; '.join(found)}.",) if found else ()
 
     def figure(self) -> Drawing:
         """Share still measured by visit, one line an arm."""
@@ -169,12 +177,13 @@ def _headline(study: Study, people: PeopleByVisit, by_arm: pd.DataFrame) -> str:
     name = study.protocol.measures[readings.measure].name
     gone = by_arm["left"] + by_arm["never_measured"]
     if not gone.sum():
-        return f"Everybody ({counted(int(by_arm['participants'].sum()), 'participant')}) has {name} at {last}."
+        everybody = counted(int(by_arm["participants"].sum()), "participant")
+        return f"{name} was measured at {last} in everybody ({everybody})."
     parts = [
         f"{missing} of {total} in “{readings.arms[arm]}”"
         for arm, missing, total in zip(by_arm["arm"], gone, by_arm["participants"], strict=True)
     ]
-    return f"Without {name} at {last}: {'; '.join(parts)}."
+    return f"{name} was not measured at {last} in {'; in '.join(parts)}."
 
 
 def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -38,12 +38,12 @@ def headline(study: Study, people: PeopleByVisit, arms: Sequence[Tipping], mdc: 
         )
         found.append(f"{number} in “{readings.arms[arm.question.arm]}”")
     asked = (
-        f"{measure.name} at {visit} differed from the control arm by"
+        f"{measure.name} at {visit}, with missing visits filled in, differed from the control arm by"
         if readings.control is not None
-        else f"{measure.name} changed to {visit} by"
+        else f"{measure.name}, with missing visits filled in, changed to {visit} by"
     )
     changes = " ".join(_conclusions(study, people, arms))
-    return f"With missing visits filled in, {asked} {'; by '.join(found)}. {changes}{mdc_sentence(mdc, measure.unit)}"
+    return f"{asked} {'; by '.join(found)}. {changes}{mdc_sentence(mdc, measure.unit)}"
 
 
 def _conclusions(study: Study, people: PeopleByVisit, arms: Sequence[Tipping]) -> list[str]:

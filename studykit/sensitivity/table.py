@@ -96,7 +96,7 @@ class OtherChoices(Result):
                 for f in found
             ]
             lines.append((label, *cells))
-            notes += [f"{label}: {note}" for note in dict.fromkeys(str(f["note"]) for f in found) if note]
+            notes += self._notes(label, {arm: str(f["note"]) for arm, f in zip(arms, found, strict=True)})
         labels = self.planned.readings.arms
         sign = heading("", self.unit).strip()
         name = self.study.protocol.measures[self.planned.measure].name
@@ -112,6 +112,16 @@ class OtherChoices(Result):
                 *_several_note(self.planned),
             ),
         )
+
+    def _notes(self, label: str, of_arm: dict[str, str]) -> list[str]:
+        """Notes of one analysis, each said once, with the arms it is about where it is not about all of them."""
+        labels = self.planned.readings.arms
+        said = []
+        for note in dict.fromkeys(of_arm.values()):
+            own = [f"“{labels[arm]}”" for arm, other in of_arm.items() if other == note]
+            where = "" if len(own) == len(of_arm) else f", {listed(own, most=len(own))}"
+            said += [f"{label}{where}: {note}"] if note else []
+        return said
 
     def figure(self) -> Drawing:
         """Every analysis with its interval, one panel an arm, the planned interval as a band."""
@@ -161,7 +171,7 @@ def other_choices_of_study(
     rows = all_analyses(planned, people, filled, why_not)
     return OtherChoices(
         key=f"sensitivity.{planned.measure}",
-        title="Does the answer hold under other choices?",
+        title="The answer under other choices",
         headline=_headline(planned, rows, mdc),
         cautions=_cautions(planned),
         methods=_methods(planned, rows),

@@ -207,7 +207,7 @@ def test_an_audit_asks_about_change_in_each_group() -> None:
     study = made_audit(values, pathways=["a", "b"] * 15)
     filled = filled_in_of_study(study)
     assert [arm.question.against_control for arm in filled.arms] == [False, False]
-    assert "changed to Week 12 by" in filled.headline
+    assert "filled in, changed to Week 12 by" in filled.headline
     assert "control" not in filled.headline
     assert len(filled.table().columns) == 5
     frame = filled.to_frame().set_index("arm")
