@@ -272,7 +272,7 @@ def test_a_legend_of_the_pseudonyms_is_written_outside_the_study(tmp_path: Path)
     sealed = seal_study(study, to=tmp_path / "seal.zip", pseudonyms=key, legend=tmp_path / "legend.csv")
     lines = (tmp_path / "legend.csv").read_text(encoding="utf-8").splitlines()[1:]
     shown = {line.split(",")[2] for line in lines if line.startswith("participant_id,")}
-    people = opened(sealed)["data/participants.csv"].decode().splitlines()[1:]
+    people = opened(sealed)["data/tables/participants.csv"].decode().splitlines()[1:]
     assert {line.split(",")[0] for line in people} == shown
     with pytest.raises(CallError, match="never overwritten"):
         seal_study(study, pseudonyms=key, legend=tmp_path / "legend.csv")
