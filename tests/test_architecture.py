@@ -178,3 +178,9 @@ def test_lock_names_no_address() -> None:
     text = lock.read_text(encoding="utf-8")
     assert "://" not in text
     assert "--hash=sha256:" in text
+
+
+def test_every_test_file_has_a_name_of_its_own() -> None:
+    """Two test files of one name cannot be collected in one run."""
+    names = [path.name for path in (ROOT / "tests").rglob("test_*.py")]
+    assert sorted(names) == sorted(set(names))
