@@ -17,9 +17,15 @@ from studykit.result import Result
 from studykit.vocabulary import SUSPICION
 
 KIND: Final = "Clinic audit: one page for the team"
-LONGEST_SENTENCE: Final = 220
-LONGEST_CHANGE: Final = 330
-"""Letters of a sentence, and of the answer about change with the MDC beside it, that still fit on the page."""
+LONGEST: Final = {
+    "audit.completeness": 160,
+    "change.": 330,
+    "responders.": 220,
+    "adherence": 270,
+    "audit.double_readings": 200,
+    "events": 200,
+}
+"""Key of an answer (or its start) -> letters of its sentence that still fit on the page, all of them together."""
 WIDTHS_MM: Final = (88.0, 100.0, 112.0, 124.0, 140.0)
 """Widths at which a picture of the page is tried; a column is 88 mm wide."""
 HEIGHT_SHARE: Final = 0.66
@@ -91,17 +97,10 @@ def _fitting(text: str, most: int) -> str:
 
 
 def _sentences(results: Mapping[str, Result], primary: str) -> str:
-    wanted = {
-        "audit.completeness": LONGEST_SENTENCE,
-        f"change.{primary}": LONGEST_CHANGE,
-        f"responders.{primary}": LONGEST_SENTENCE,
-        "adherence": LONGEST_SENTENCE,
-        "audit.double_readings": LONGEST_SENTENCE,
-        "events": LONGEST_SENTENCE,
-    }
+    keys = {start: f"{start}{primary}" if start.endswith(".") else start for start in LONGEST}
     lines = [
-        f"<li>{escape(in_short(results[key], most, whole=key.startswith('change.')))}</li>"
-        for key, most in wanted.items()
+        f"<li>{escape(in_short(results[key], LONGEST[start], whole=start == 'change.'))}</li>"
+        for start, key in keys.items()
         if key in results
     ]
     return f'<h2 id="short">What the record says</h2><ul class="short">{"".join(lines)}</ul>'

@@ -14,7 +14,7 @@ from studykit.report.audit_file import CHAPTERS, FURTHER, TO_FILL_IN, audit_file
 from studykit.report.audit_pages import AUDIT_FILE, TEAM_PAGE, write_audit_pages
 from studykit.report.figures import by_key, figures_of
 from studykit.report.print_style import print_style
-from studykit.report.team_page import LONGEST_CHANGE, first_sentence, in_short, team_page
+from studykit.report.team_page import LONGEST, first_sentence, in_short, team_page
 
 Made = tuple[Study, tuple[Section, ...]]
 
@@ -77,8 +77,8 @@ def test_participants_are_not_drawn_on_the_page_for_the_team(plain: Made) -> Non
 def test_what_is_too_long_is_pointed_at(crowded: Made) -> None:
     _, sections = crowded
     change = next(result for section in sections for result in section.results if result.key.startswith("change."))
-    assert len(change.headline) > LONGEST_CHANGE
-    said = in_short(change, LONGEST_CHANGE, whole=True)
+    assert len(change.headline) > LONGEST["change."]
+    said = in_short(change, LONGEST["change."], whole=True)
     assert said == f"{change.title}: too long for this page; see the audit file."
     assert said in words_of(team(crowded)).replace("&amp;", "&")
 
