@@ -16,6 +16,7 @@ _ROOM_OF = {
     "load_protocol": "protocol",
     "check_study": "data",
     "open_study": "data",
+    "explain": "data",
     "Study": "data",
     "answer": "answers",
     "write_report": "report",
@@ -43,6 +44,10 @@ _ROOM_OF = {
     "seal_study": "archive",
     "reproduce": "archive",
     "simulate_trial": "simulate",
+    "run_notebook": "notebook.running",
+    "watch_order": "notebook.order",
+    "order_of_run": "notebook.order",
+    "progress_bar": "progress",
 }
 
 __all__ = ["__version__", *sorted(_ROOM_OF)]

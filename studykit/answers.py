@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from html import escape
 
 from studykit.audit import audit_of_study
 from studykit.change import (
@@ -17,8 +18,9 @@ from studykit.change import (
 )
 from studykit.conduct import conduct_of_study
 from studykit.data import Study
+from studykit.display import in_notebook
 from studykit.dose import dose_questions
-from studykit.errors import DesignError, FitError
+from studykit.errors import DesignError, FitError, check_choice
 from studykit.individuals import for_whom
 from studykit.missing_visits import FilledIn, missing_visits_of_study
 from studykit.reliability import MdcForChange, mdc_for_change, mdc_of_both_limbs, reliability_of_study
@@ -45,41 +47,53 @@ class Section:
     results: tuple[Result, ...]
     unanswered: tuple[Unanswered, ...]
 
+    def _repr_html_(self) -> str:
+        answers = "".join(f"<h4>{escape(one.title)}</h4>{one.to_html(heading='h5')}" for one in self.results)
+        refused = "".join(f'<p class="unanswered">{escape(one.reason)}</p>' for one in self.unanswered)
+        return in_notebook(f"<h3>{escape(self.title)}</h3>{answers}{refused}")
 
-def answer(study: Study, *, progress: Callable[[str], None] | None = None) -> tuple[Section, ...]:
+
+def answer(
+    study: Study, *, only: Collection[str] | None = None, progress: Callable[[str], None] | None = None
+) -> tuple[Section, ...]:
     """Compute every answer of a study.
 
     A question that the data cannot answer becomes an `Unanswered` with its reason; the others stand.
 
     Args:
         study: the checked study.
+        only: keys of the parts to compute (`READABLE`); None computes all that this design has.
         progress: called with the title of each part before it is computed.
     """
     tell = progress or (lambda _title: None)
-    changed = cache(lambda: change_of_study(study, mdc=mdc_beside(study)))
-    missing = cache(lambda: missing_visits_of_study(study, mdc=mdc_beside(study)))
+    mdc = cache(lambda: mdc_beside(study))
+    both_limbs = cache(lambda: mdc_beside(study, both_limbs=True))
+    changed = cache(lambda: change_of_study(study, mdc=mdc()))
+    missing = cache(lambda: missing_visits_of_study(study, mdc=mdc()))
     parts: dict[str, Callable[[], Sequence[Result | Unanswered]]] = {
         "flow": lambda: [flow_of_study(study)],
         "sample": lambda: sample_of_study(study),
         "change": lambda: _with_checks_of_the_model(study, changed()),
         "missing_visits": lambda: list(missing()),
         "sensitivity": lambda: sensitivity_of_study(
-            study, mdc=mdc_beside(study), change=_first(changed()), filled=_filled_in(missing())
+            study, mdc=mdc(), change=_first(changed()), filled=_filled_in(missing())
         ),
-        "for_whom": lambda: for_whom(
-            study, mdc=mdc_beside(study), mdc_both_limbs=mdc_beside(study, both_limbs=True), change=_first(changed())
-        ),
-        "dose": lambda: _dose(study, changed),
+        "for_whom": lambda: for_whom(study, mdc=mdc(), mdc_both_limbs=both_limbs(), change=_first(changed())),
+        "dose": lambda: _dose(study, changed, mdc()),
         "dose_done": lambda: [adherence_of_study(study)],
         "reliability": lambda: reliability_of_study(study),
-        "conduct": lambda: conduct_of_study(study, mdc=mdc_beside(study), change=lambda: _first(changed())),
+        "conduct": lambda: conduct_of_study(study, mdc=mdc(), change=lambda: _first(changed())),
     }
     if study.protocol.study.design == "audit":
-        parts["audit"] = lambda: audit_of_study(study, mdc=mdc_beside(study), changes=changed)
+        parts["audit"] = lambda: audit_of_study(study, mdc=mdc(), changes=changed)
     if study.protocol.study.design == "reliability":
         parts = {key: parts[key] for key in ("reliability", "sample")}
+    for key in only or ():
+        check_choice(key, READABLE, "part")
     sections = []
     for key, compute in parts.items():
+        if only is not None and key not in only:
+            continue
         tell(READABLE[key])
         sections.append(_section(key, compute))
     return tuple(sections)
@@ -134,7 +148,7 @@ def _filled_in(results: list[Result]) -> FilledIn | None:
     return next((result for result in results if isinstance(result, FilledIn)), None)
 
 
-def _dose(study: Study, changed: Callable[[], list[Result]]) -> list[Result | Unanswered]:
+def _dose(study: Study, changed: Callable[[], list[Result]], mdc: MdcBeside | None) -> list[Result | Unanswered]:
     """Every question about dose, answered or refused on its own; a reason that several share stands once."""
     try:
         change = _first(changed())
@@ -142,7 +156,7 @@ def _dose(study: Study, changed: Callable[[], list[Result]]) -> list[Result | Un
         change = None
     found: list[Result | Unanswered] = []
     reasons: set[str] = set()
-    for question in dose_questions(study, mdc=mdc_beside(study), change=change):
+    for question in dose_questions(study, mdc=mdc, change=change):
         try:
             found.append(question.answer())
         except (DesignError, FitError) as refusal:
