@@ -25,6 +25,8 @@ FURTHER_STUDIES = {
     "6_paper": ("knee_goniometer", "clinic_audit"),
 }
 """Studies on which a notebook is run besides the one that it names; a reliability study has no change to show."""
+RUN_ONCE = {"1_plan", "6_paper"}
+"""Notebooks that take long; that a plan and a report are the same on every run is held in their own tests."""
 
 
 def name_of(path: Path) -> str:
@@ -55,12 +57,14 @@ def assert_sound(ran: Ran) -> None:
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=name_of)
-def test_two_runs_give_the_same_bytes(path: Path, tmp_path: Path) -> None:
+def test_it_runs_and_a_second_run_gives_the_same_bytes(path: Path, tmp_path: Path) -> None:
     named = folder_read_by(path.read_text(encoding="utf-8"))
     assert named is not None
     folder = copy_of_study(Path(named).name, tmp_path)
     first = run_notebook(path, folder=folder)
     assert_sound(first)
+    if path.stem in RUN_ONCE:
+        return
     before = first.executed.read_bytes(), first.page.read_bytes()
     again = run_notebook(path, folder=folder)
     assert (again.executed.read_bytes(), again.page.read_bytes()) == before
