@@ -48,7 +48,8 @@ def changed(document: dict[str, Any], **numbers: float | None) -> dict[str, Any]
 
 def test_the_tipping_point_is_said(small: Checked, document: dict[str, Any]) -> None:
     text = said(small, document)
-    assert "with missing visits filled in, differed from “Waiting & 100% rest” by 3.9° (1.6 to 6.2°) in “Holding”." in text
+    filled = "with missing visits filled in, differed from “Waiting & 100% rest” by 3.9° (1.6 to 6.2°) in “Holding”."
+    assert filled in text
     assert "The conclusion about “Holding” changes if those who left it did 5.5° worse than expected." in text
     assert "In 9 other analyses the estimate for “Holding” lay between 3.2° and 4.8°." in text
 
