@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import pickle
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future
@@ -23,6 +24,8 @@ NARROWEST_MM: Final = 60.0
 WIDEST_MM: Final = 300.0
 Printing = Future[dict[str, bytes]]
 """A picture that is being printed in another process: format -> bytes."""
+NOT_PRINTED: Final = (BrokenExecutor, pickle.PickleError, AttributeError, TypeError)
+"""What a picture raises that does not reach another process: pickle has no one error for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +97,12 @@ def start_printing(figures: Sequence[Figure], printer: Executor | None) -> list[
 
 
 def finish_printing(figures: Sequence[Figure], begun: Sequence[Printing]) -> None:
-    """Take what was printed elsewhere. A printer that broke costs time only: what is missing is printed here."""
+    """Take what was printed elsewhere.
+
+    A printer that broke, or could not be handed a picture, costs time only: what is missing is printed here.
+    """
     for figure, future in zip(figures, begun, strict=False):
-        with contextlib.suppress(BrokenExecutor):
+        with contextlib.suppress(*NOT_PRINTED):
             figure.drawing.keep(future.result())
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import pickle
 import re
 import shutil
 import subprocess
@@ -179,9 +180,12 @@ def test_another_process_prints_the_same_bytes(small: Checked, tmp_path: Path) -
         assert path.read_bytes() == (tmp_path / "meanwhile" / path.name).read_bytes()
 
 
-def test_a_printer_that_broke_costs_no_picture(small: Checked, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "trouble", [BrokenProcessPool("the process ended"), pickle.PicklingError("not the same object"), TypeError("lock")]
+)
+def test_a_printer_that_broke_costs_no_picture(small: Checked, tmp_path: Path, trouble: Exception) -> None:
     figures = figures_of(sections(study_of(small)))
     broken: Future[dict[str, bytes]] = Future()
-    broken.set_exception(BrokenProcessPool("the process ended"))
+    broken.set_exception(trouble)
     finish_printing(figures, [broken] * len(figures))
     assert len(write_figures(figures, tmp_path / "figures")) == 3 * len(figures) + 1
