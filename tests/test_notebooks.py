@@ -52,7 +52,7 @@ def assert_sound(ran: Ran) -> None:
     assert [output for output in outputs if output["output_type"] == "error" or output.get("name") == "stderr"] == []
     shown = "".join("".join(output.get("data", {}).get("text/html", "")) for output in outputs)
     assert "In order: every cell down to here" in shown
-    assert shown.count('class="headline"') >= 1
+    assert 'class="headline"' in shown or 'class="unanswered"' in shown  # a small study cannot answer every question
     assert "widget-view" not in json.dumps(outputs)  # a progress bar is no result
 
 
