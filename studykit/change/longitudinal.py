@@ -11,7 +11,7 @@ import pandas as pd
 from studykit.change import wording
 from studykit.change.beside import MdcBeside, place_beside
 from studykit.change.contrasts import ALONE_COLUMNS
-from studykit.change.model import ChangeModel, fit_change
+from studykit.change.model import ChangeModel, departure_from_line, fit_change
 from studykit.change.readings import ChangeReadings, readings_for_change
 from studykit.data.study import Study
 from studykit.errors import DesignError, FitError
@@ -60,7 +60,8 @@ class ChangeByArm(Result):
     def numbers(self) -> dict[str, float]:
         """`<visit>.<arm>.change` and its `.std_error`, `.df`, `.low`, `.high`, `.p`; `variance.<term>`; counts.
 
-        With slopes also `covariance.intercept_and_slope_per_week`.
+        With slopes also `covariance.intercept_and_slope_per_week`; with a straight line `departure_from_line.f`, its
+        `.df1`, `.df2`, `.p`.
         """
         named = _flat(self.model.changes, "change")
         variances = {f"variance.{_slug(name)}": value for name, value in self.model.variances.items()}
@@ -72,7 +73,7 @@ class ChangeByArm(Result):
             "participants": float(self.model.participants),
             "log_likelihood": self.model.log_likelihood,
         }
-        return {**named, **variances, **counts, **_mdc_number(self.mdc)}
+        return {**named, **variances, **_departure_numbers(self.model), **counts, **_mdc_number(self.mdc)}
 
     def table(self) -> Table:
         """Arms down, visits across: change with its interval; participants at the primary visit."""
@@ -287,6 +288,7 @@ def _answers(study: Study, measure: str, mdc: MdcBeside | None) -> list[ChangeBy
         shared_baseline=trial,
         multiplicity=study.protocol.analysis.multiplicity,
     )
+    model = replace(model, departure=departure_from_line(readings, model, shared_baseline=trial))
     name = study.protocol.measures[measure].name
     changed = ChangeByArm(
         key=f"change.{measure}",
@@ -347,6 +349,14 @@ def _flat(found: pd.DataFrame, named: str, starts: list[str] | None = None) -> d
         for name in ("std_error", "df", "low", "high", "p", *alone):
             numbers[f"{start}.{name}"] = float(row[name])
     return numbers
+
+
+def _departure_numbers(model: ChangeModel) -> dict[str, float]:
+    test = model.departure
+    if test is None:
+        return {}
+    found = {"f": test.f, "df1": float(test.df1), "df2": test.df2, "p": test.p}
+    return {f"departure_from_line.{name}": value for name, value in found.items()}
 
 
 def _mdc_number(mdc: MdcBeside | None) -> dict[str, float]:

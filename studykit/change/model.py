@@ -2,9 +2,10 @@
 
     value = mean of the cell + random intercepts + random slopes x weeks since the baseline + residual
 
-A cell is an arm at a visit. In a trial all arms share one cell at the baseline, because allocation by chance makes
-their expected values equal there (constrained baseline: Liang & Zeger 2000, Sankhyā B 62, 134–148; Lu 2010,
-Statistics in Medicine 29, 2517–2530; from memory). In an audit each pathway has a cell of its own at every visit.
+A cell is an arm at a visit. Its mean is free, or the means of an arm lie on a straight line over the weeks
+(`course`). In a trial all arms share one cell at the baseline, because allocation by chance makes their expected values
+equal there (constrained baseline: Liang & Zeger 2000, Sankhyā B 62, 134–148; Lu 2010, Statistics in Medicine 29,
+2517–2530; from memory). In an audit each pathway has a cell of its own at every visit.
 
 Declared covariates and strata enter with a slope of their own at every visit, the same in all arms, and are centred, so
 that the cells are means of people with average covariates.
@@ -16,7 +17,7 @@ are. They are fixed before anything is fitted, whatever the readings say.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any, Final
 
@@ -24,13 +25,15 @@ import numpy as np
 import pandas as pd
 
 from studykit.change.contrasts import EACH_ON_ITS_OWN, ESTIMATE_COLUMNS, as_families, estimates
-from studykit.change.readings import ChangeReadings
+from studykit.change.course import CellMeans, cell_means
+from studykit.change.readings import FREE, STRAIGHT_LINE, ChangeReadings
 from studykit.change.terms import FURTHER_IN, PER_WEEK, Term, engine_terms, random_slopes, random_terms
 from studykit.errors import DesignError, FitError
 from studykit.formatting import counted, listed
 from studykit.numerics.mixed.fit import VarianceComponentsFit, fit_variance_components
+from studykit.numerics.mixed.small_sample import ContrastTest, kenward_roger_test
 
-__all__ = ["ESTIMATE_COLUMNS", "ChangeModel", "fit_change"]
+__all__ = ["ESTIMATE_COLUMNS", "ChangeModel", "departure_from_line", "fit_change"]
 
 FEWEST_SEEN_TWICE: Final = 3
 """Participants with a reading at the baseline and at the primary visit without whom no model is fitted."""
@@ -46,6 +49,7 @@ class ChangeModel:
             among the comparisons of one visit where `multiplicity` says so. No row without a control.
         pairs: the same for every two arms other than the control at the primary visit, `arm` minus `against`.
         multiplicity: what was done about several comparisons, in the protocol's words.
+        course: how the means run over the visits, in the protocol's words.
         terms: the random intercepts that were fitted; slopes: the random slopes, in the words of `terms`.
         variances: variance of each term in its words, of each slope (per week squared), and of the residual.
         intercept_slope_covariance: of a participant's intercept and slope per week; None without slopes.
@@ -56,12 +60,15 @@ class ChangeModel:
             readings, in their order.
         change_weights, difference_weights: (p, rows of `changes` or `differences`), what each estimate takes of the
             engine's p fixed effects.
+        departure: of a straight line, the joint test of free means against it (`departure_from_line`); None before it
+            was asked for, and where there is none.
     """
 
     changes: pd.DataFrame
     differences: pd.DataFrame
     pairs: pd.DataFrame
     multiplicity: str
+    course: str
     terms: tuple[Term, ...]
     slopes: tuple[str, ...]
     variances: dict[str, float]
@@ -73,6 +80,7 @@ class ChangeModel:
     fit: VarianceComponentsFit = field(repr=False, compare=False)
     change_weights: np.ndarray = field(repr=False, compare=False)
     difference_weights: np.ndarray = field(repr=False, compare=False)
+    departure: ContrastTest | None = None
 
 
 def fit_change(
@@ -106,11 +114,11 @@ def fit_change(
     chosen = tuple(terms) if terms is not None else random_terms(rows)
     if slopes is None:
         slopes = random_slopes(readings) if terms is None else ()
-    cells = _cells(readings, shared_baseline=shared_baseline)
-    place = {cell: position for position, cell in enumerate(cells.unique())}
+    means = cell_means(readings, shared_baseline=shared_baseline)
+    place = means.place
     try:
         random = engine_terms(readings, chosen, slopes)
-        design, names = _fixed_effects(readings, cells)
+        design, names = _fixed_effects(readings, means)
         fit = fit_variance_components(
             rows["value"].to_numpy(dtype=float),
             design,
@@ -137,9 +145,9 @@ def fit_change(
     treated = [arm for arm, visit in differing if visit == at]
     opposed = [(later_arm, arm) for arm, later_arm in combinations(treated, 2)]
     count = design.shape[1]
-    of_change = _contrasts(changes, place, count)
-    of_difference = _contrasts([(f"{a}@{v}", f"{readings.control}@{v}") for a, v in differing], place, count)
-    of_pair = _contrasts([(f"{one}@{at}", f"{other}@{at}") for one, other in opposed], place, count)
+    of_change = means.contrasts(changes, count)
+    of_difference = means.contrasts([(f"{a}@{v}", f"{readings.control}@{v}") for a, v in differing], count)
+    of_pair = means.contrasts([(f"{one}@{at}", f"{other}@{at}") for one, other in opposed], count)
     found = _with_names(pairs, estimates(ingredients, of_change, confidence))
     compared = _with_names(differing, estimates(ingredients, of_difference, confidence))
     for asked_for in (found, compared):
@@ -155,6 +163,7 @@ def fit_change(
             between.assign(visit=at), ingredients, of_pair, family=_one(between), one_reference=False, **asked
         ),
         multiplicity=multiplicity,
+        course=readings.course,
         terms=chosen,
         slopes=tuple(slopes),
         variances=_variances(fit),
@@ -167,6 +176,34 @@ def fit_change(
         change_weights=of_change,
         difference_weights=of_difference,
     )
+
+
+def departure_from_line(readings: ChangeReadings, model: ChangeModel, *, shared_baseline: bool) -> ContrastTest | None:
+    """Do the visits' own means depart from the straight line? The joint F test of Kenward and Roger, two-sided.
+
+    The model is fitted once more with the same random terms and a free mean for every cell; tested are all contrasts
+    of these means that are zero on any line.
+
+    Returns:
+        the test; None where the course is free, where every line fits (readings in two weeks), or where free means or
+        their test cannot be had.
+    """
+    if model.course != STRAIGHT_LINE:
+        return None
+    beyond = cell_means(readings, shared_baseline=shared_baseline).beyond
+    try:
+        free = fit_change(
+            replace(readings, course=FREE),
+            confidence=0.95,
+            shared_baseline=shared_baseline,
+            terms=model.terms,
+            slopes=model.slopes,
+            several_starts=False,
+        )
+        contrasts = beyond(free.fit.p)
+        return kenward_roger_test(free.fit.ingredients(), contrasts) if contrasts.shape[1] else None
+    except (DesignError, FitError):
+        return None
 
 
 def _variances(fit: VarianceComponentsFit) -> dict[str, float]:
@@ -222,35 +259,20 @@ def _check_estimable(estimates: pd.DataFrame, readings: ChangeReadings) -> None:
             )
 
 
-def _cells(readings: ChangeReadings, *, shared_baseline: bool) -> pd.Series:
-    own = readings.rows["arm"] + "@" + readings.rows["visit"]
-    return own.mask(readings.rows["visit"] == readings.baseline, readings.baseline) if shared_baseline else own
-
-
 def _baseline_cell(readings: ChangeReadings, arm: str, shared_baseline: bool) -> str:
     return readings.baseline if shared_baseline else f"{arm}@{readings.baseline}"
 
 
-def _fixed_effects(readings: ChangeReadings, cells: pd.Series) -> tuple[np.ndarray, list[str]]:
-    """Columns of the fixed effects: one a cell, then one a covariate and visit, zero at the other visits."""
-    kept = list(cells.unique())
+def _fixed_effects(readings: ChangeReadings, means: CellMeans) -> tuple[np.ndarray, list[str]]:
+    """Columns of the fixed effects: one a parameter of the means, then one a covariate and visit, zero elsewhere."""
     visits = readings.rows["visit"].to_numpy()
-    columns = [(cells == cell).to_numpy(dtype=float) for cell in kept]
-    names = [str(cell) for cell in kept]
+    columns = list(means.design().T)
+    names = list(means.names)
     values = readings.adjusting.for_rows(readings.rows["participant_id"])
     for visit in readings.visits:
         columns += [values[:, place] * (visits == visit.key) for place in range(values.shape[1])]
         names += [f"{name} at {visit.label}" for name in readings.adjusting.columns.columns]
     return np.column_stack(columns), names
-
-
-def _contrasts(pairs: list[tuple[str, str]], place: dict[str, int], count: int) -> np.ndarray:
-    """(count, contrasts): +1 at the first cell of each pair, -1 at the second, 0 at covariates."""
-    contrasts = np.zeros((count, len(pairs)))
-    for column, (plus, minus) in enumerate(pairs):
-        contrasts[place[plus], column] = 1.0
-        contrasts[place[minus], column] -= 1.0
-    return contrasts
 
 
 def _one(frame: pd.DataFrame) -> pd.Series:

@@ -19,6 +19,8 @@ EVERYBODY: Final = "all"
 """Key of the one group of an audit without pathways."""
 EVERYBODY_LABEL: Final = "All participants"
 ONE_SIDE: Final = "one"
+FREE: Final = "free"
+STRAIGHT_LINE: Final = "straight line"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,7 @@ class ChangeReadings:
         outcome_words: what one outcome is, such as "the mean of the trials of one limb at one visit".
         notes: a sentence for everything that was left out, and for missing visits.
         adjusting: covariates and strata of the participants, as the protocol declares them.
+        course: how the means run over the visits, `FREE` or `STRAIGHT_LINE`, as the protocol declares it.
     """
 
     rows: pd.DataFrame
@@ -47,6 +50,7 @@ class ChangeReadings:
     outcome_words: str
     notes: tuple[str, ...]
     adjusting: Adjusting = field(default_factory=Adjusting)
+    course: str = FREE
 
     @property
     def baseline(self) -> str:
@@ -110,6 +114,7 @@ def readings_for_change(study: Study, measure: str | None = None) -> ChangeReadi
         control=protocol.control_arm,
         outcome_words=_outcome_words(protocol, key),
         notes=(*set_apart, *unplaced, *missing),
+        course=protocol.analysis.course,
     )
     _check_answerable(readings, visits[0], protocol)
     adjusting = adjusting_of_study(study, rows["participant_id"])
@@ -218,6 +223,13 @@ def _check_answerable(readings: ChangeReadings, baseline: Visit, protocol: Proto
             f"Only one participant in {listed(single)} has a reading of {name} at {primary.label}; one person cannot "
             "show how much people differ."
         )
+    if protocol.study.design != "trial":
+        unseen = [label for arm, label in readings.arms.items() if readings.participants_at(arm, baseline.key) == 0]
+        if unseen:
+            raise DesignError(
+                f"Nobody in {listed(unseen)} has a reading of {name} at {baseline.label}, so there is no change "
+                "from it."
+            )
     if protocol.study.design == "trial":
         if readings.control is None:
             raise DesignError("No arm of the protocol has control = true, so there is nothing to compare with.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import pandas as pd
@@ -9,10 +10,10 @@ import pandas as pd
 from studykit.change.beside import MdcBeside, place_beside, place_in_words
 from studykit.change.contrasts import EACH_ON_ITS_OWN, HOLM
 from studykit.change.model import ChangeModel
-from studykit.change.readings import ChangeReadings
+from studykit.change.readings import STRAIGHT_LINE, ChangeReadings
 from studykit.change.terms import FURTHER_IN, TERM_WORDS
 from studykit.data.study import Study
-from studykit.formatting import counted, estimate, level, listed, percent, unit_sign
+from studykit.formatting import counted, estimate, level, listed, number, p_value, percent, unit_sign
 from studykit.protocol import Measure
 
 ANGLE: Final = (
@@ -73,10 +74,10 @@ def _found(study: Study, readings: ChangeReadings, estimates: pd.DataFrame, mdc:
     clauses = []
     for row in at.itertuples():
         words = place_in_words(place_beside(row.low, row.high, mdc))
-        number = estimate(row.estimate, row.low, row.high, unit=unit, confidence=confidence)
-        number = f"{number[:-1]}, {words})" if words else number
+        found = estimate(row.estimate, row.low, row.high, unit=unit, confidence=confidence)
+        found = f"{found[:-1]}, {words})" if words else found
         clauses.append(
-            f"{number} in \N{LEFT DOUBLE QUOTATION MARK}{readings.arms[row.arm]}\N{RIGHT DOUBLE QUOTATION MARK}"
+            f"{found} in \N{LEFT DOUBLE QUOTATION MARK}{readings.arms[row.arm]}\N{RIGHT DOUBLE QUOTATION MARK}"
         )
     return clauses
 
@@ -159,6 +160,8 @@ def methods_words(study: Study, readings: ChangeReadings, model: ChangeModel, *,
         if trial
         else "a mean for every visit" + (" of every pathway" if len(readings.arms) > 1 else "")
     )
+    if model.course == STRAIGHT_LINE:
+        means = _line_words(readings, trial=trial)
     asked = "Differences from the control arm" if differences else "Changes from the baseline"
     rule = (
         "All visits that were made were used, which is valid when the chance to miss a visit depends only on readings "
@@ -175,6 +178,34 @@ def methods_words(study: Study, readings: ChangeReadings, model: ChangeModel, *,
         f"likelihood, {means}, with {_random_words(model, len(readings.arms))} {asked} are given "
         f"with {level(part.confidence)}s from the standard errors and degrees of freedom of Kenward and Roger (1997, "
         f"Biometrics 53, 983–997; expected information). {families}{rule}"
+    )
+
+
+def _line_words(readings: ChangeReadings, *, trial: bool) -> str:
+    if trial:
+        return (
+            "the arms sharing one mean at the baseline (constrained baseline) and the mean of each arm changing from "
+            "there along a straight line over the weeks"
+        )
+    each = "the mean of every pathway" if len(readings.arms) > 1 else "the mean"
+    return f"{each} changing from the baseline along a straight line over the weeks"
+
+
+def _course(model: ChangeModel) -> tuple[str, ...]:
+    """What a straight line takes for granted, and how the visits' own means agree with it."""
+    if model.course != STRAIGHT_LINE:
+        return ()
+    said = "The protocol takes the mean of a group to change by as much in one week as in any other; a change that "
+    said += "comes early or levels off is shown wrongly by such a line."
+    test = model.departure
+    if test is None:
+        return (f"{said} Whether the visits' own means depart from it could not be tested.",)
+    below = number(test.df2, 1) if math.isfinite(test.df2) else "∞"
+    p = p_value(test.p)
+    return (
+        f"{said} The visits' own means against the line: F({test.df1}, {below}) = {number(test.f, 2)}, p "
+        f"{p if p[0] in '<>' else f'= {p}'} (Kenward–Roger). A small p speaks against the line; a large p does not "
+        "prove it.",
     )
 
 
@@ -244,7 +275,7 @@ def reading_notes(readings: ChangeReadings, mdc: MdcBeside | None, measure: Meas
 
 def _common(study: Study, readings: ChangeReadings, model: ChangeModel) -> tuple[str, ...]:
     measure = study.protocol.measures[readings.measure]
-    return (*_missing(readings, study), *_boundary(model), *measure.cautions)
+    return (*_course(model), *_missing(readings, study), *_boundary(model), *measure.cautions)
 
 
 def _beside(mdc: MdcBeside | None, readings: ChangeReadings, study: Study) -> tuple[str, ...]:

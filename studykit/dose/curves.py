@@ -225,6 +225,7 @@ def curves_of(trial: DoseTrial) -> DoseCurves:
             wording.ASKED_NOT_DONE,
             *_open_cautions(found),
             *found.refused,
+            *wording.course_cautions(trial.readings),
             *wording.missing_cautions(trial.readings),
             *trial.measure.cautions,
         ),

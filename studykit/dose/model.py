@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,7 @@ from studykit.change.beside import MdcBeside
 from studykit.change.contrasts import estimates
 from studykit.change.longitudinal import ChangeByArm
 from studykit.change.model import ChangeModel, fit_change
-from studykit.change.readings import ChangeReadings, readings_for_change
+from studykit.change.readings import FREE, ChangeReadings, readings_for_change
 from studykit.data.study import Study
 from studykit.dose.asked import SCALES, Scale, check_allocated
 from studykit.errors import DesignError
@@ -27,7 +27,8 @@ class DoseTrial:
     Attributes:
         study: the checked study.
         readings: the outcomes of the primary measure.
-        model: the change model: constrained baseline, a mean for each arm and later visit, Kenward–Roger.
+        model: the change model: constrained baseline, a mean for each arm and later visit, Kenward–Roger. Its means are
+            free even where the protocol holds those of change to a straight line: dose compares means of one visit.
         means: the same model, ready to have its means held to a curve.
         scale: how dose is counted.
         arms: keys of the arms in the order of the readings.
@@ -94,7 +95,7 @@ class DoseTrial:
 
 
 def dose_trial(study: Study, *, mdc: MdcBeside | None, change: ChangeByArm | None = None) -> DoseTrial:
-    """Fit the change model of the primary measure, or take the one that is at hand.
+    """Fit the change model of the primary measure with free means, or take the one that is at hand.
 
     Args:
         study: the checked study.
@@ -108,7 +109,11 @@ def dose_trial(study: Study, *, mdc: MdcBeside | None, change: ChangeByArm | Non
     check_allocated(study.protocol)
     readings = change.readings if change is not None else readings_for_change(study)
     confidence = study.protocol.study.confidence
-    model = change.model if change is not None else fit_change(readings, confidence=confidence, shared_baseline=True)
+    model = (
+        change.model
+        if change is not None and change.model.course == FREE
+        else fit_change(replace(readings, course=FREE), confidence=confidence, shared_baseline=True)
+    )
     return DoseTrial(
         study=study,
         readings=readings,

@@ -140,6 +140,7 @@ def randomised_of(trial: DoseTrial) -> DoseAsRandomised:
             f"{counted(len(findings), 'estimate')} stand here; each interval stands alone and is not widened for there "
             "being several.",
             *refused,
+            *wording.course_cautions(trial.readings),
             *wording.missing_cautions(trial.readings),
             *trial.measure.cautions,
         ),

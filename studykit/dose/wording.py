@@ -7,7 +7,7 @@ from typing import Final
 import pandas as pd
 
 from studykit.change.beside import MdcBeside
-from studykit.change.readings import ChangeReadings
+from studykit.change.readings import STRAIGHT_LINE, ChangeReadings
 from studykit.change.wording import ANGLE, MDC_IS_FOR_ONE, NO_MDC
 from studykit.formatting import estimate
 
@@ -25,6 +25,11 @@ LATER_MISSING: Final = (
     "If people stayed away because of how they were doing, in ways their readings do not show, this is biased."
 )
 
+FREE_MEANS: Final = (
+    "Change over the visits was held to a straight line over the weeks; here every arm has a mean of its own at every "
+    "visit, so the arms' changes are not those of that part to the last decimal."
+)
+
 
 def beside_cautions(mdc: MdcBeside | None) -> tuple[str, ...]:
     """What stands beside every finding in degrees: the MDC, and that an angle is no length."""
@@ -35,6 +40,11 @@ def missing_cautions(readings: ChangeReadings) -> tuple[str, ...]:
     """That visits which were not made are not nothing."""
     seen = readings.rows.groupby("participant_id")["visit"].nunique()
     return () if bool((seen == len(readings.visits)).all()) else (LATER_MISSING,)
+
+
+def course_cautions(readings: ChangeReadings) -> tuple[str, ...]:
+    """That the means are free here where those of change are not."""
+    return (FREE_MEANS,) if readings.course == STRAIGHT_LINE else ()
 
 
 def mdc_notes(mdc: MdcBeside | None, unit: str) -> tuple[str, ...]:

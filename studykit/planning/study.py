@@ -259,12 +259,15 @@ def _reliability(protocol: Protocol, part: PlanningPart) -> ReliabilitySizes:
 
 def _adjusting(protocol: Protocol) -> tuple[str, ...]:
     named = (*protocol.analysis.covariates, *protocol.analysis.strata)
-    if not named:
-        return ()
-    return (
+    explained = (
         f"The analysis adjusts for {', '.join(named)}; the plan does not count on what that explains, so it is "
         "careful.",
     )
+    line = (
+        "The analysis holds the means to a straight line over the weeks; the plan gives every visit a mean of its own, "
+        "so it is careful where the line holds.",
+    )
+    return (*(explained if named else ()), *(line if protocol.analysis.course == "straight line" else ()))
 
 
 def _need_an_effect(plan: TrialPlan) -> None:

@@ -34,6 +34,8 @@ class AnalysisPart(_Chosen):
     multiplicity: what is done about several comparisons with one control at a visit: "each on its own" leaves them as
         they are, "holm" adjusts the p values and leaves the intervals, "together" adjusts the p values and widens the
         intervals so that all of them hold at once.
+    course: how the means of an arm run over the visits: "free" gives every visit a mean of its own, "straight line"
+        lets each arm change by as much in one week as in another. A line needs visits in three different weeks.
     diary_gaps: a week without any diary row is not known ("missing") or a week without practice ("nothing done").
     enough_adherence: share of the prescribed minutes from which on a participant counts as having done as asked.
     imputations: completed data sets of the multiple imputation.
@@ -44,6 +46,7 @@ class AnalysisPart(_Chosen):
     covariates: tuple[_Name, ...] = Field(default=(), max_length=20)
     strata: tuple[_Name, ...] = Field(default=(), max_length=5)
     multiplicity: Literal["each on its own", "holm", "together"] = "each on its own"
+    course: Literal["free", "straight line"] = "free"
     diary_gaps: Literal["missing", "nothing done"] = "missing"
     enough_adherence: float = Field(default=0.8, gt=0.0, le=1.0)
     imputations: int = Field(default=50, ge=5, le=1000)

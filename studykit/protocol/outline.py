@@ -40,6 +40,7 @@ class Outline:
         has_reliability: whether the file has a [reliability] table, readable or not.
         columns_of_words: columns of the participants table that hold words, not numbers, as far as declared.
         analysis_columns: columns that [analysis] names as "covariates" and as "strata".
+        course: how [analysis] lets the means run over the visits.
     """
 
     design: str | None
@@ -56,6 +57,7 @@ class Outline:
     covariates: tuple[str, ...]
     columns_of_words: frozenset[str]
     analysis_columns: Mapping[str, tuple[str, ...]]
+    course: str | None
     planning: PlanningPart | None
     intake: Mapping[str, TableIntake | None]
 
@@ -96,6 +98,7 @@ def outline_of(content: Content, *, written: Mapping[str, Content]) -> Outline:
             part: tuple(entry.strip() for entry in _items(_table(content, "analysis"), part) if isinstance(entry, str))
             for part in ("covariates", "strata")
         },
+        course=_text(_table(content, "analysis"), "course"),
         planning=_part(PlanningPart, content.get("planning")),
         intake={
             key: _part(TableIntake, entry, without_mistakes=True)

@@ -147,6 +147,14 @@ def test_what_cannot_be_answered_is_refused_in_one_sentence(study: Study, senten
         readings_for_change(study)
 
 
+def test_a_pathway_that_nobody_measured_at_the_baseline_is_refused() -> None:
+    values = np.random.default_rng(1).normal(90.0, 5.0, (12, 3, 1))
+    values[6:, 0] = np.nan
+    sentence = "Nobody in Pathway b has a reading of knee flexion lying face down at Baseline, so there is no change"
+    with pytest.raises(DesignError, match=f"(?i){sentence}"):
+        readings_for_change(made_audit(values, pathways=["a"] * 6 + ["b"] * 6))
+
+
 def test_a_graded_measure_has_no_mean_change() -> None:
     study = study_of(protocol_text(more="[measures.half_kneeling_lunge]"))
     with pytest.raises(DesignError, match="is graded: a difference of grades is no amount"):

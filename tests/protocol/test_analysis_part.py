@@ -20,6 +20,7 @@ def test_nothing_written_means_the_documented_choices() -> None:
     assert part.covariates == part.strata == ()
     assert (part.multiplicity, part.diary_gaps, part.enough_adherence) == ("each on its own", "missing", 0.8)
     assert part.important_change is None
+    assert part.course == "free"
 
 
 def test_written_choices_are_read() -> None:
@@ -44,6 +45,8 @@ def test_written_choices_are_read() -> None:
         ('covariates = ["sex"]\nstrata = ["sex"]', "already among the covariates"),
         ('strata = ["age_years"]', "holds numbers"),
         ('multiplicity = "all"', "multiplicity"),
+        ('course = "curve"', "course"),
+        ('course = "straight line"', "visits are in 2 different weeks"),
         ("enough_adherence = 80", "enough_adherence"),
         ("imputations = 1", "imputations"),
         ("important_change = { value = 5 }", "source"),
@@ -57,6 +60,13 @@ def test_a_mistake_is_one_sentence_with_its_line(line: str, words: str) -> None:
     number, sentence = problems[0]
     assert words in sentence or words.replace("“", '"').replace("”", '"') in sentence
     assert text.split("\n")[number - 1].split(" = ")[0] in {"covariates", "strata", line.split(" = ")[0]}
+
+
+def test_a_line_over_three_weeks_is_taken() -> None:
+    middle = '[[visits]]\nkey = "week_6"\nlabel = "Week 6"\nweek = 6\n'
+    last = '[[visits]]\nkey = "week_12"'
+    text = with_analysis('course = "straight line"\n').replace(last, middle + last)
+    assert parse_protocol(text).analysis.course == "straight line"
 
 
 def test_the_example_above_is_sound_without_the_mistakes() -> None:
