@@ -189,7 +189,7 @@ def _sessions(outline: Outline, plan: ReliabilityPlan) -> Iterator[Problem]:
     if len(plan.sessions) == 1:
         yield Problem(
             place,
-            f"sessions in [reliability] names {quoted(plan.sessions[0])} alone, and error from day to day needs two;"
+            f"sessions in [reliability] names {quoted(plan.sessions[0])} alone, and a spread between days needs two;"
             f" name another, or write visit = {quoted(plan.sessions[0])}.",
         )
     for position, key in enumerate(plan.sessions):

@@ -59,7 +59,7 @@ def dated(study: Study, seed: int) -> Study:
     return dataclasses.replace(study, tables={**study.tables, "measurements": rows.assign(value=rows["value"].round())})
 
 
-@settings(max_examples=15)
+@settings(max_examples=5)
 @given(
     people=st.integers(2, 24),
     missing=st.sampled_from([0.0, 0.3, 0.8]),
@@ -72,7 +72,7 @@ def test_trials(people: int, missing: float, used: str, seed: int) -> None:
         check(result)
 
 
-@settings(max_examples=15)
+@settings(max_examples=5)
 @given(
     people=st.integers(3, 16),
     visits=st.integers(2, 3),

@@ -33,7 +33,7 @@ kappa_width = 0.5
 share_positive = 0.4
 lost = 0.1
 """
-FEW = "[planning.simulation]\nhalf_width = 0.1\nmost_trials = 100\n"
+FEW = "[planning.simulation]\nhalf_width = 0.2\nmost_trials = 100\n"
 PROTOCOL = planned_protocol(
     arms=3,
     weeks=(0, 6, 12),

@@ -23,7 +23,7 @@ spread = { participant = 9.0, participant_visit = 2.0, trial = 2.5 }
 [planning.compare]
 participants = [16]
 [planning.simulation]
-half_width = 0.1
+half_width = 0.2
 most_trials = 100
 """
 

@@ -155,7 +155,7 @@ ONE_MISTAKE = [
         '[reliability]  #! must say at which visit\nrated_by = "every rater"',
     ),
     ('visit = "week_0"', 'sessions = "week_0"  #! must be a list in square brackets'),
-    ('visit = "week_0"', 'sessions = ["week_0"]  #! "week_0" alone, and error from day to day needs two'),
+    ('visit = "week_0"', 'sessions = ["week_0"]  #! "week_0" alone, and a spread between days needs two'),
     ('visit = "week_0"', 'sessions = ["week_0", "week_0"]  #! "week_0" is already among the sessions'),
     ('visit = "week_0"', 'sessions = ["week_0", "week_1"]  #! session "week_1" in [reliability] is not planned'),
     ('visit = "week_0"', 'sessions = ["week_0", "week_12"]  #! is the primary visit: what changed by then'),
