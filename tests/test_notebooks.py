@@ -25,8 +25,8 @@ FURTHER_STUDIES = {
     "6_paper": ("knee_goniometer", "clinic_audit"),
 }
 """Studies on which a notebook is run besides the one that it names; a reliability study has no change to show."""
-RUN_ONCE = {"1_plan", "6_paper"}
-"""Notebooks that take long; that a plan and a report are the same on every run is held in their own tests."""
+RUN_ONCE = {"1_plan", "5_clinic_audit", "6_paper"}
+"""Notebooks that take long; that plans, audits and reports are the same on every run is held in tests of their own."""
 
 
 def name_of(path: Path) -> str:
