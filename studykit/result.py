@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from html import escape
 from typing import Protocol
 
 import pandas as pd
 
 from studykit.display import in_notebook
+from studykit.errors import DesignError, FitError
 from studykit.provenance import Provenance
 from studykit.table import Table
 
@@ -89,3 +91,22 @@ class Result(ABC):
             f'<p class="headline">{escape(self.headline)}</p>{drawn}{self.table().to_html()}'
             f'{cautions}<p class="methods"><strong>Methods.</strong> {escape(self.methods)}</p>'
         )
+
+
+def answered_apart(parts: Iterable[Callable[[], Result]]) -> list[Result]:
+    """Several answers of one room, each on its own: what one part refuses becomes a caution of the first answer.
+
+    Raises:
+        DesignError: every part refused; the sentence joins their reasons.
+    """
+    results: list[Result] = []
+    refused: list[str] = []
+    for part in parts:
+        try:
+            results.append(part())
+        except (DesignError, FitError) as refusal:
+            refused.append(str(refusal))
+    if not results:
+        raise DesignError(" ".join(refused))
+    results[0] = replace(results[0], cautions=(*results[0].cautions, *refused))
+    return results

@@ -7,8 +7,9 @@ from xml.etree import ElementTree
 import pandas as pd
 import pytest
 
+from studykit.errors import DesignError, FitError
 from studykit.provenance import Provenance
-from studykit.result import Picture, Result
+from studykit.result import Picture, Result, answered_apart
 from studykit.table import Column, Table
 
 
@@ -113,3 +114,19 @@ def test_a_result_without_its_parts_cannot_be_made() -> None:
 def test_a_result_cannot_be_changed() -> None:
     with pytest.raises(AttributeError):
         counted().headline = "There are 4."  # type: ignore[misc]
+
+
+def refusing(error: type[Exception], words: str) -> Result:
+    raise error(words)
+
+
+def test_what_one_part_refuses_is_a_caution_of_the_first_answer() -> None:
+    parts = [lambda: refusing(DesignError, "Too few."), counted, lambda: refusing(FitError, "No fit."), counted]
+    first, second = answered_apart(parts)
+    assert first.cautions == ("A count <is> no rate.", "Too few.", "No fit.")
+    assert second.cautions == ("A count <is> no rate.",)
+
+
+def test_where_every_part_refuses_the_reasons_are_joined() -> None:
+    with pytest.raises(DesignError, match=r"^Too few\. No fit\.$"):
+        answered_apart([lambda: refusing(DesignError, "Too few."), lambda: refusing(FitError, "No fit.")])

@@ -13,7 +13,7 @@ from studykit.audit.timeliness import timeliness_of_study
 from studykit.change import ChangeByArm, MdcBeside, change_of_study
 from studykit.data.study import Study
 from studykit.errors import DesignError, FitError
-from studykit.result import Result
+from studykit.result import Result, answered_apart
 
 
 def audit_of_study(
@@ -31,27 +31,20 @@ def audit_of_study(
     Raises:
         DesignError: nothing at all can be answered. What one part cannot answer is a caution of the first answer.
     """
-    results: list[Result] = []
-    refused: list[str] = []
     planned = planned_visits(study)
     parts: tuple[Callable[[], Result], ...] = (
         lambda: completeness_of_study(study, planned),
         lambda: timeliness_of_study(study, planned),
         lambda: double_readings_of_study(study, mdc=mdc),
     )
-    for part in parts:
-        try:
-            results.append(part())
-        except DesignError as refusal:
-            refused.append(str(refusal))
+    results = answered_apart(parts)
+    charts: list[RaterChart] = []
     try:
-        charts, refusals = _charts(study, mdc, change_of_study(study, mdc=mdc) if changes is None else changes())
-        results += charts
-        refused += refusals
+        charts, refused = _charts(study, mdc, change_of_study(study, mdc=mdc) if changes is None else changes())
     except (DesignError, FitError) as refusal:
-        refused.append(f"Therapists are not held against the others: {refusal}")
-    results[0] = replace(results[0], cautions=(*results[0].cautions, *dict.fromkeys(refused)))
-    return results
+        refused = [f"Therapists are not held against the others: {refusal}"]
+    cautions = tuple(dict.fromkeys((*results[0].cautions, *refused)))
+    return [replace(results[0], cautions=cautions), *results[1:], *charts]
 
 
 def _charts(study: Study, mdc: MdcBeside | None, changes: Sequence[Result]) -> tuple[list[RaterChart], list[str]]:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 from studykit.change import ChangeByArm, MdcBeside, change_of_study
 from studykit.conduct.digits import digit_preference
 from studykit.conduct.drift import rater_drift
 from studykit.data.study import Study
-from studykit.errors import DesignError, FitError
-from studykit.result import Result
+from studykit.errors import DesignError
+from studykit.result import Result, answered_apart
 
 
 def conduct_of_study(
@@ -30,17 +29,7 @@ def conduct_of_study(
         lambda: rater_drift(study, _change(study, change), mdc),
         lambda: digit_preference(study),
     )
-    results: list[Result] = []
-    refused: list[str] = []
-    for part in parts:
-        try:
-            results.append(part())
-        except (DesignError, FitError) as refusal:
-            refused.append(str(refusal))
-    if not results:
-        raise DesignError(" ".join(refused))
-    results[0] = replace(results[0], cautions=(*results[0].cautions, *refused))
-    return results
+    return answered_apart(parts)
 
 
 def _change(study: Study, given: Callable[[], ChangeByArm | None] | None) -> ChangeByArm:

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 from studykit.change import ChangeByArm, MdcBeside, change_of_study
 from studykit.data.study import Study
-from studykit.errors import DesignError, FitError
+from studykit.errors import DesignError
 from studykit.individuals.changes import changes_of_people
 from studykit.individuals.error import visit_error
 from studykit.individuals.regression import regression_to_the_mean
 from studykit.individuals.responders import responders
 from studykit.individuals.response import individual_response
 from studykit.individuals.shrunken import single_people
-from studykit.result import Result
+from studykit.result import Result, answered_apart
 
 
 def for_whom(
@@ -46,17 +45,7 @@ def for_whom(
         lambda: individual_response(study, readings, changes, model),
         lambda: regression_to_the_mean(study, readings, changes, error, mdc, mdc_both_limbs),
     )
-    results: list[Result] = []
-    refused: list[str] = []
-    for part in parts:
-        try:
-            results.append(part())
-        except (DesignError, FitError) as refusal:
-            refused.append(str(refusal))
-    if not results:
-        raise DesignError(" ".join(refused))
-    results[0] = replace(results[0], cautions=(*results[0].cautions, *refused))
-    return results
+    return answered_apart(parts)
 
 
 def _change_of_primary(study: Study, mdc: MdcBeside | None) -> ChangeByArm:
