@@ -54,7 +54,11 @@ class Section:
 
 
 def answer(
-    study: Study, *, only: Collection[str] | None = None, progress: Callable[[str], None] | None = None
+    study: Study,
+    *,
+    only: Collection[str] | None = None,
+    progress: Callable[[str], None] | None = None,
+    answered: Callable[[Section], None] | None = None,
 ) -> tuple[Section, ...]:
     """Compute every answer of a study.
 
@@ -64,6 +68,7 @@ def answer(
         study: the checked study.
         only: keys of the parts to compute (`READABLE`); None computes all that this design has.
         progress: called with the title of each part before it is computed.
+        answered: called with each part as soon as it is there, such as to draw its pictures.
     """
     tell = progress or (lambda _title: None)
     mdc = cache(lambda: mdc_beside(study))
@@ -96,6 +101,8 @@ def answer(
             continue
         tell(READABLE[key])
         sections.append(_section(key, compute))
+        if answered is not None:
+            answered(sections[-1])
     return tuple(sections)
 
 

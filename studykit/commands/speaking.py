@@ -23,7 +23,7 @@ exit codes:
 MOST_LINES_SHOWN = 20
 NOT_REPEATED = "{rule}; the cell may name or date a person and is not repeated here. {what_to_do}"
 CHECK_STEPS = 9  # seven tables to read, the rules, the suspicions
-REPORT_STEPS = 10  # five parts to answer, five to write
+REPORT_STEPS = 16  # eleven parts to answer at most, five to write
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Final
 
 from studykit.pictures.theme import Drawing
@@ -10,8 +11,12 @@ DPI: Final = 300
 """Dots per inch of a .png, the usual least of journals for pictures with letters."""
 
 
-def printed(drawing: Drawing) -> dict[str, bytes]:
-    """A drawing as .pdf and .png, the slow formats."""
-    drawing.pdf()
-    drawing.png(DPI)
+def printed(drawing: Drawing, endings: Collection[str]) -> dict[str, bytes]:
+    """A drawing in the formats of these endings: svg, pdf, png."""
+    if "svg" in endings:
+        drawing.svg()
+    if "pdf" in endings:
+        drawing.pdf()
+    if "png" in endings:
+        drawing.png(DPI)
     return drawing.kept()

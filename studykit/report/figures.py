@@ -53,24 +53,65 @@ class Figure:
         return abs(self.drawing.width_mm - self.asked_mm) < 1e-6  # inches and back cost the last bits
 
 
-def figures_of(sections: Sequence[Section], *, width_mm: float = PAGE_WIDTH_MM) -> tuple[Figure, ...]:
-    """The picture of every answer that has one, in the order of the report.
+class Press:
+    """Draws the picture of each answer as soon as there is one, and has it printed in another process meanwhile.
 
-    Args:
-        sections: the answers.
-        width_mm: width of a column or a page of the journal.
-
-    Raises:
-        CallError: a width outside `NARROWEST_MM` to `WIDEST_MM`.
+    Attributes:
+        figures: every picture so far at the width of a page, for report.html and report.docx.
+        as_asked: the same at the width that was asked for, for figures/.
     """
-    if not NARROWEST_MM <= width_mm <= WIDEST_MM:
-        raise CallError(f"The width of figures is {width_mm:g} mm; give one from {NARROWEST_MM:g} to {WIDEST_MM:g} mm.")
-    drawn = [(result, _drawn(result)) for section in sections for result in section.results]
-    return tuple(
-        Figure(result.key, at_width(drawing, partial(_drawn, result), width_mm), width_mm)
-        for result, drawing in drawn
-        if drawing is not None
-    )
+
+    def __init__(self, *, width_mm: float = PAGE_WIDTH_MM, printer: Executor | None = None) -> None:
+        """An empty press.
+
+        Args:
+            width_mm: width of a column or a page of the journal.
+            printer: where pictures are printed; None prints each where and when its bytes are first wanted.
+
+        Raises:
+            CallError: a width outside `NARROWEST_MM` to `WIDEST_MM`.
+        """
+        _check_width(width_mm)
+        self._width_mm, self._printer = width_mm, printer
+        self._begun: list[tuple[Drawing, Printing]] = []
+        self.figures: list[Figure] = []
+        self.as_asked: list[Figure] = []
+
+    def take(self, section: Section) -> None:
+        """Draw the pictures of one more section, and begin to print them."""
+        for result in section.results:
+            drawing = _drawn(result)
+            if drawing is None:
+                continue
+            asked = at_width(drawing, partial(_drawn, result), self._width_mm)
+            self.figures.append(Figure(result.key, drawing, PAGE_WIDTH_MM))
+            self.as_asked.append(Figure(result.key, asked, self._width_mm))
+            self._begin(asked, ("svg", "pdf", "png"))
+            if asked is not drawing:
+                self._begin(drawing, ("svg", "png"))
+
+    def finish(self) -> None:
+        """Take what was printed elsewhere.
+
+        A printer that broke, or could not be handed a picture, costs time only: what is missing is printed here.
+        """
+        while self._begun:
+            drawing, printing = self._begun.pop(0)
+            with contextlib.suppress(*NOT_PRINTED):
+                drawing.keep(printing.result())
+
+    def _begin(self, drawing: Drawing, endings: tuple[str, ...]) -> None:
+        if self._printer is not None:
+            with contextlib.suppress(*NOT_PRINTED):
+                self._begun.append((drawing, self._printer.submit(printed, drawing, endings)))
+
+
+def figures_of(sections: Sequence[Section], *, width_mm: float = PAGE_WIDTH_MM) -> list[Figure]:
+    """The picture of every answer that has one, in the order of the report, at a width of `Press`."""
+    press = Press(width_mm=width_mm)
+    for section in sections:
+        press.take(section)
+    return press.as_asked
 
 
 def write_figures(figures: Sequence[Figure], folder: Path) -> list[Path]:
@@ -89,26 +130,14 @@ def write_figures(figures: Sequence[Figure], folder: Path) -> list[Path]:
     return [*written, captions]
 
 
-def start_printing(figures: Sequence[Figure], printer: Executor | None) -> list[Printing]:
-    """Begin to print the pictures in another process, while this one goes on; without a printer nothing is begun."""
-    if printer is None:
-        return []
-    return [printer.submit(printed, figure.drawing) for figure in figures]
-
-
-def finish_printing(figures: Sequence[Figure], begun: Sequence[Printing]) -> None:
-    """Take what was printed elsewhere.
-
-    A printer that broke, or could not be handed a picture, costs time only: what is missing is printed here.
-    """
-    for figure, future in zip(figures, begun, strict=False):
-        with contextlib.suppress(*NOT_PRINTED):
-            figure.drawing.keep(future.result())
-
-
 def by_key(figures: Sequence[Figure]) -> Mapping[str, Drawing]:
     """Key of the answer -> its drawing."""
     return {figure.key: figure.drawing for figure in figures}
+
+
+def _check_width(width_mm: float) -> None:
+    if not NARROWEST_MM <= width_mm <= WIDEST_MM:
+        raise CallError(f"The width of figures is {width_mm:g} mm; give one from {NARROWEST_MM:g} to {WIDEST_MM:g} mm.")
 
 
 def _drawn(result: Result) -> Drawing | None:

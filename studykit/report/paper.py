@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from studykit.answers import Section
 from studykit.data import Checked, Study
-from studykit.pictures.theme import PAGE_WIDTH_MM
 from studykit.report.document import report_document
 from studykit.report.facts import facts_of
-from studykit.report.figures import Figure, Printing, by_key, figures_of, finish_printing, write_figures
+from studykit.report.figures import Press, by_key, write_figures
 from studykit.report.guideline_tables import guideline_tables
 from studykit.report.paper_tables import all_tables, paper_tables
 from studykit.report.print_style import ENGLISH, PrintStyle
@@ -26,10 +25,8 @@ def write_paper(
     sections: tuple[Section, ...],
     document: Mapping[str, Any],
     *,
-    figures: Sequence[Figure],
-    begun: Sequence[Printing] = (),
+    press: Press,
     style: PrintStyle = ENGLISH,
-    figure_width_mm: float = PAGE_WIDTH_MM,
     progress: Callable[[str], None] | None = None,
 ) -> None:
     """Write report.docx, tables/, figures/ and text/ into a results folder.
@@ -40,18 +37,14 @@ def write_paper(
         study: the checked study.
         sections: all answers, in order.
         document: results.json as plain values; every number of a sentence is taken from it.
-        figures: every picture at the width of a page, for report.docx.
-        begun: what `start_printing` began with these pictures.
+        press: every picture, printed or being printed.
         style: decimal mark and words of tables and report.docx.
-        figure_width_mm: width of the pictures in figures/.
         progress: called with the title of each part before it is written.
 
     Raises:
-        CallError: a width that no picture can have.
         DataError: a sentence needs a number that is not there.
     """
     tell = progress or (lambda _title: None)
-    as_asked = figures if figure_width_mm == PAGE_WIDTH_MM else figures_of(sections, width_mm=figure_width_mm)
     tell("Writing the tables")
     facts = facts_of(
         study, sections, used=sum(checked.rows_used.values()), set_aside=sum(checked.rows_set_aside.values())
@@ -66,8 +59,8 @@ def write_paper(
     (words / "results.md").write_text(results_markdown(text), encoding="utf-8")
     (words / "results_numbers.csv").write_text(numbers_csv(text), encoding="utf-8")
     tell("Writing the figures")
-    finish_printing(figures, begun)
-    write_figures(as_asked, folder / "figures")
+    press.finish()
+    write_figures(press.as_asked, folder / "figures")
     tell("Writing report.docx")
     paper = paper_tables(study, sections)
     (folder / "report.docx").write_bytes(
@@ -75,7 +68,7 @@ def write_paper(
             checked,
             study,
             sections,
-            drawings=by_key(figures),
+            drawings=by_key(press.figures),
             paper=paper,
             guidelines=guidelines,
             text=text,

@@ -16,7 +16,7 @@ from studykit.pictures.theme import PAGE_WIDTH_MM
 from studykit.report.audit_pages import write_audit_pages
 from studykit.report.dictionary import write_dictionary
 from studykit.report.executed_notebooks import keep_executed_notebooks
-from studykit.report.figures import by_key, figures_of, start_printing
+from studykit.report.figures import Press, by_key
 from studykit.report.numbers import as_json, results_document
 from studykit.report.page import report_page
 from studykit.report.paper import write_paper
@@ -66,6 +66,7 @@ def write_report(
     folder = Path(folder)
     if legend is not None:
         check_place_of_legend(Path(legend), folder)
+    press = Press(width_mm=figure_width_mm, printer=printer)
     checked = check_study(folder, progress=progress)
     study = checked.study
     if study is None:
@@ -73,37 +74,26 @@ def write_report(
             f"No report can be made from {folder.name}: run 'studykit check' to see what must be mended first."
         )
     study = presentable(study)
-    sections = answer(study, progress=progress)
+    sections = answer(study, progress=progress, answered=press.take)
     if further is not None:
         sections = (*sections, further(study, sections))
-    if progress is not None:
-        progress("Drawing the figures and writing the page")
+        press.take(sections[-1])
     target = folder / RESULTS
     with new_folder_for(target) as fresh:
         write_check(checked, fresh)
         keep_plan(target, fresh)
         write_dictionary(fresh, study.protocol)
-        figures = figures_of(sections)
-        begun = start_printing(figures, printer)
-        page = report_page(checked, study, sections, drawings=by_key(figures))
-        (fresh / "report.html").write_text(page, encoding="utf-8")
-        if study.protocol.study.design == "audit":
-            write_audit_pages(fresh, checked, study, sections, by_key(figures))
         document = with_plan(results_document(checked, sections), fresh)
         (fresh / "results.json").write_text(as_json(document), encoding="utf-8")
         keep_executed_notebooks(target, fresh, document["provenance"])
-        write_paper(
-            fresh,
-            checked,
-            study,
-            sections,
-            document,
-            figures=figures,
-            begun=begun,
-            style=style,
-            figure_width_mm=figure_width_mm,
-            progress=progress,
-        )
+        write_paper(fresh, checked, study, sections, document, press=press, style=style, progress=progress)
+        if progress is not None:
+            progress("Writing the page")
+        drawings = by_key(press.figures)
+        page = report_page(checked, study, sections, drawings=drawings)
+        (fresh / "report.html").write_text(page, encoding="utf-8")
+        if study.protocol.study.design == "audit":
+            write_audit_pages(fresh, checked, study, sections, drawings)
     if legend is not None:
         write_legend(study.legend if isinstance(study, PresentableStudy) else {}, Path(legend))
     return Written(target / "report.html", checked, sections)

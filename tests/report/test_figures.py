@@ -8,11 +8,12 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -26,8 +27,8 @@ from studykit.errors import CallError
 from studykit.pictures.change import change_picture
 from studykit.pictures.flow import flow_picture
 from studykit.pictures.printing import DPI
-from studykit.pictures.theme import Drawing
-from studykit.report.figures import figures_of, finish_printing, start_printing, write_figures
+from studykit.pictures.theme import PAGE_WIDTH_MM, Drawing
+from studykit.report.figures import Press, figures_of, write_figures
 from studykit.table import Column, Table
 
 MM_PER_INCH = 25.4
@@ -167,15 +168,19 @@ def test_an_impossible_width_is_refused() -> None:
         figures_of((), width_mm=20.0)
 
 
-def test_another_process_prints_the_same_bytes(small: Checked, tmp_path: Path) -> None:
-    alone, meanwhile = figures_of(sections(study_of(small))), figures_of(sections(study_of(small)))
+@pytest.mark.parametrize("width_mm", [PAGE_WIDTH_MM, 85.0])
+def test_another_process_prints_the_same_bytes(small: Checked, tmp_path: Path, width_mm: float) -> None:
+    alone = figures_of(sections(study_of(small)), width_mm=width_mm)
     write_figures(alone, tmp_path / "alone")
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as printer:
-        begun = start_printing(meanwhile, printer)
-        assert len(begun) == len(meanwhile) > 1
-        finish_printing(meanwhile, begun)
-    assert all({"pdf None", "png 300"} <= set(figure.drawing.kept()) for figure in meanwhile)
-    write_figures(meanwhile, tmp_path / "meanwhile")
+        press = Press(width_mm=width_mm, printer=printer)
+        for section in sections(study_of(small)):
+            press.take(section)
+        press.finish()
+    assert len(press.as_asked) == len(press.figures) == len(alone) > 1
+    assert all({"svg None", "pdf None", "png 300"} <= set(figure.drawing.kept()) for figure in press.as_asked)
+    assert all({"svg None", "png 300"} <= set(figure.drawing.kept()) for figure in press.figures)
+    write_figures(press.as_asked, tmp_path / "meanwhile")
     for path in sorted((tmp_path / "alone").iterdir()):
         assert path.read_bytes() == (tmp_path / "meanwhile" / path.name).read_bytes()
 
@@ -184,8 +189,14 @@ def test_another_process_prints_the_same_bytes(small: Checked, tmp_path: Path) -
     "trouble", [BrokenProcessPool("the process ended"), pickle.PicklingError("not the same object"), TypeError("lock")]
 )
 def test_a_printer_that_broke_costs_no_picture(small: Checked, tmp_path: Path, trouble: Exception) -> None:
-    figures = figures_of(sections(study_of(small)))
-    broken: Future[dict[str, bytes]] = Future()
-    broken.set_exception(trouble)
-    finish_printing(figures, [broken] * len(figures))
-    assert len(write_figures(figures, tmp_path / "figures")) == 3 * len(figures) + 1
+    class Broken(Executor):
+        def submit(self, *_what: object, **_named: object) -> Future[Any]:
+            broken: Future[Any] = Future()
+            broken.set_exception(trouble)
+            return broken
+
+    press = Press(printer=Broken())
+    for section in sections(study_of(small)):
+        press.take(section)
+    press.finish()
+    assert len(write_figures(press.as_asked, tmp_path / "figures")) == 3 * len(press.as_asked) + 1
