@@ -205,10 +205,10 @@ def _count_days(tables: dict[str, pd.DataFrame]) -> None:
     first = pd.concat(both, ignore_index=True).dropna().groupby("who")["day"].min()
     people = tables[PARTICIPANTS].dropna(subset=["participant_id"]).drop_duplicates("participant_id")
     enrolled = people.set_index("participant_id")["enrolled_on"].dropna()
-    zero = enrolled.combine_first(first)
+    zero = pd.concat([enrolled, first[~first.index.isin(enrolled.index)]])
     for table, column in dated:
         frame = tables[table]
-        days = frame[column] - frame["participant_id"].map(zero)
+        days = frame[column] - zero.reindex(frame["participant_id"]).set_axis(frame.index)
         frame[column] = (pd.Timestamp(DAY_ZERO) + days).astype("datetime64[us]")
 
 

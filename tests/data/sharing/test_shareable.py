@@ -101,6 +101,16 @@ def test_study_days_keep_every_distance_within_a_person_and_lose_the_calendar() 
     assert study.tables["participants"]["enrolled_on"].iloc[0] == pd.Timestamp("2026-01-10")  # the study is as it was
 
 
+@pytest.mark.parametrize("people", [["P1", "P2"], ["P1"], []])
+def test_a_study_without_dates_has_no_days_to_count_and_stays_as_it_is(people: list[str]) -> None:
+    study = study_of(
+        participants={"participant_id": people}, measurements={"participant_id": ["P1", "P2"], "value": [1.0, 2.0]}
+    )
+    shared = shareable(study, Sharing(dates=STUDY_DAYS))
+    for name, frame in study.tables.items():
+        pd.testing.assert_frame_equal(shared.tables[name], frame)
+
+
 def test_bands_hold_their_middle_and_stay_within_the_protocol() -> None:
     ages = [0.0, 9.99, 10.0, 34.5, 119.0, None]
     hours = [0.0, 19.0, 20.0, 39.0, 60.0, None]
