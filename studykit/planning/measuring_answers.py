@@ -112,11 +112,12 @@ class MeasuringPlan(Result):
 
 def ways_to_measure(plan: TrialPlan) -> tuple[Measuring, ...]:
     """Every combination of raters and trials, with the participants that it needs in the model of the study."""
-    ways = []
+    ways: list[Measuring] = []
     for raters in RATERS:
         for trials in TRIALS:
             trying = replace(plan, raters=raters, trials=trials, raters_in_all=max(raters, plan.raters_in_all))
-            participants = participants_for(trying, by_model=True)
+            near = ways[-1].participants if ways else plan.participants
+            participants = participants_for(trying, by_model=True, near=near)
             sem = error_variance(trying) ** 0.5
             readings = participants * len(plan.visits) * plan.limbs * raters * trials
             ways.append(Measuring(raters, trials, sem, planned_mdc(trying), participants, readings))

@@ -50,7 +50,9 @@ def check_positive(value: float, name: str) -> None:
         raise CallError(f"{name} is {value:g}; give a number above 0.")
 
 
-def smallest(reaches: Callable[[int], bool], *, low: int, what: str, most: int = MOST, run: int = 1) -> int:
+def smallest(
+    reaches: Callable[[int], bool], *, low: int, what: str, most: int = MOST, run: int = 1, guess: int | None = None
+) -> int:
     """Smallest whole number from `low` on that grants a wish, when granting is lasting once it begins.
 
     Args:
@@ -59,23 +61,54 @@ def smallest(reaches: Callable[[int], bool], *, low: int, what: str, most: int =
         what: what is counted, for the refusal.
         most: where the search gives up.
         run: how many numbers in a row must be enough; above 1 where power climbs in a saw-tooth.
+        guess: a number thought to be near the answer; it saves looking and changes nothing else.
 
     Raises:
         DesignError: even `most` is not enough.
     """
-    if reaches(low) and run == 1:
-        return low
-    below, above = low, 2 * low
-    while not reaches(above):
-        below, above = above, 2 * above
-        if above > most:
+    if guess is None or not low < guess <= most:
+        if reaches(low) and run == 1:
+            return low
+        below, above = low, 2 * low
+        while not reaches(above):
+            below, above = above, 2 * above
+            if above > most:
+                raise DesignError(f"More than {most} {what} would be needed; ask for less, or measure more exactly.")
+    else:
+        below, above = _around(reaches, guess, low, most)
+        if below >= most:
             raise DesignError(f"More than {most} {what} would be needed; ask for less, or measure more exactly.")
+        if above == low and run == 1:
+            return low
     while above - below > 1:
         middle = (below + above) // 2
         below, above = (below, middle) if reaches(middle) else (middle, above)
     while run > 1 and not all(reaches(above + step) for step in range(1, run)):
         above += 1
     return above
+
+
+def _around(reaches: Callable[[int], bool], guess: int, low: int, most: int) -> tuple[int, int]:
+    """A number that is not enough and one that is, found in growing steps from a guess.
+
+    (low - 1, low) when `low` is enough already; (most, most) when `most` is not.
+    """
+    step = 1
+    if reaches(guess):
+        above = guess
+        while above > low:
+            below = max(low, above - step)
+            if not reaches(below):
+                return below, above
+            above, step = below, 2 * step
+        return low - 1, low
+    below = guess
+    while below < most:
+        above = min(most, below + step)
+        if reaches(above):
+            return below, above
+        below, step = above, 2 * step
+    return most, most
 
 
 def with_loss(needed: int, loss: float) -> int:

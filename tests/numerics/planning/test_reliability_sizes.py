@@ -205,6 +205,18 @@ def test_the_search_for_the_smallest_number():
     assert smallest(lambda n: n == 30 or n >= 33, low=2, what="things", run=3) == 33
 
 
+@pytest.mark.parametrize("guess", [1, 2, 3, 29, 30, 36, 37, 38, 90, 100, 101])
+def test_a_guess_saves_looking_and_changes_no_answer(guess):
+    assert smallest(lambda n: n >= 37, low=2, what="things", most=100, guess=guess) == 37
+    assert smallest(lambda n: n >= 1, low=2, what="things", most=100, guess=guess) == 2
+    assert smallest(lambda n: n == 30 or n >= 33, low=2, what="things", run=3, most=100, guess=guess) == 33
+    with pytest.raises(DesignError, match="More than 100 things"):
+        smallest(lambda n: False, low=2, what="things", most=100, guess=guess)
+    looked = []
+    assert smallest(lambda n: looked.append(n) or n >= 1000, low=2, what="things", guess=1003) == 1000
+    assert len(looked) <= 6
+
+
 def test_a_kappa_for_which_there_are_too_many_tables_is_refused_at_once():
     with pytest.raises(DesignError, match="plan with the asymptotic number"):
         kappa_sizes.kappa_width_size(0.6, 0.4, 0.02)
