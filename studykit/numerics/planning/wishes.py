@@ -83,7 +83,7 @@ def smallest(
     while above - below > 1:
         middle = (below + above) // 2
         below, above = (below, middle) if reaches(middle) else (middle, above)
-    while run > 1 and not all(reaches(above + step) for step in range(1, run)):
+    while run > 1 and not all(reaches(above + step) for step in range(run)):
         above += 1
     return above
 

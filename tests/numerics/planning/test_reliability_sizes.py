@@ -211,7 +211,10 @@ def test_a_guess_saves_looking_and_changes_no_answer(guess):
     assert smallest(lambda n: n >= 1, low=2, what="things", most=100, guess=guess) == 2
     assert smallest(lambda n: n == 30 or n >= 33, low=2, what="things", run=3, most=100, guess=guess) == 33
     with pytest.raises(DesignError, match="More than 100 things"):
-        smallest(lambda n: False, low=2, what="things", most=100, guess=guess)
+        smallest(lambda n: n < 0, low=2, what="things", most=100, guess=guess)
+
+
+def test_a_close_guess_takes_few_looks():
     looked = []
     assert smallest(lambda n: looked.append(n) or n >= 1000, low=2, what="things", guess=1003) == 1000
     assert len(looked) <= 6
