@@ -28,6 +28,8 @@ Array = NDArray[np.float64]
 
 MULTIPLICITY_WORDS = ("none", "holm", "tukey", "dunnett")
 _LATTICE_POINTS = 20_011
+MOST_TOGETHER = 25
+"""Contrasts whose joint distribution can be computed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +90,7 @@ def adjust_contrasts(
     if method == "none":
         p, critical, words = _two_sided(t, df), stats.t.ppf(0.5 + confidence / 2, df), "each on its own"
     elif method == "holm":
-        p, words = _holm(_two_sided(t, df)), "Bonferroni"
+        p, words = holm_p(_two_sided(t, df)), "Bonferroni"
         critical = stats.t.ppf(1 - (1 - confidence) / (2 * m), df)
     elif method == "tukey":
         p, critical = _tukey(t, df, int(n_means or 0), confidence)
@@ -114,7 +116,8 @@ def _two_sided(t: Array, df: Array) -> Array:
     return np.asarray(2.0 * stats.t.sf(np.abs(t), df), dtype=np.float64)
 
 
-def _holm(p: Array) -> Array:
+def holm_p(p: Array) -> Array:
+    """(m,) p values by Holm's step-down rule from m p values, each of its own test."""
     order = np.argsort(p, kind="stable")
     steps = np.maximum.accumulate(p[order] * (p.size - np.arange(p.size)))
     adjusted = np.empty_like(p)
@@ -136,12 +139,25 @@ def _tukey(t: Array, df: Array, n_means: int, confidence: float) -> tuple[Array,
 def _dunnett(t: Array, correlation: Array, df: Array, confidence: float) -> tuple[Array, Array]:
     """Adjusted p values and critical values of t from the joint distribution of the contrasts."""
     factor = _factor(correlation)
-    outside = np.array([1.0 - multivariate_t_box(abs(value), factor, nu) for value, nu in zip(t, df, strict=True)])
     critical = {value: _critical(factor, value, confidence) for value in set(df)}
+    return joint_p(t, correlation, df), np.array([critical[value] for value in df])
+
+
+def joint_p(t: Array, correlation: Array, df: Array) -> Array:
+    """(k,) p values of some of m contrasts as one family: 1 - P(|T_1| <= |t|, ..., |T_m| <= |t|), Dunnett's.
+
+    Args:
+        t, df: (k,) of the contrasts asked for.
+        correlation: (m, m) of the estimates of all m.
+
+    Raises:
+        CallError: contrasts that determine each other, or more than 25.
+    """
+    factor = _factor(correlation)
+    outside = np.array([1.0 - multivariate_t_box(abs(value), factor, nu) for value, nu in zip(t, df, strict=True)])
     # The truth lies between one contrast alone and Bonferroni; lattice error must not leave that range.
     alone = _two_sided(t, df)
-    p = np.clip(outside, alone, np.minimum(t.size * alone, 1.0))
-    return p, np.array([critical[value] for value in df])
+    return np.asarray(np.clip(outside, alone, np.minimum(len(correlation) * alone, 1.0)))
 
 
 def _critical(factor: Array, df: float, confidence: float) -> float:
@@ -200,7 +216,9 @@ def _lattice(dimensions: int) -> Array:
     """Fixed points in the unit cube, (n, dimensions); the last column drives the common scale of the t."""
     primes = np.array([2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73, 79, 83, 89, 97])
     if dimensions > primes.size:
-        raise CallError(f"{dimensions} contrasts are too many for the joint distribution (at most 25); choose Holm.")
+        raise CallError(
+            f"{dimensions} contrasts are too many for the joint distribution (at most {MOST_TOGETHER}); choose Holm."
+        )
     steps = np.sqrt(np.roll(primes[:dimensions], -1).astype(np.float64))
     fraction = (np.arange(1, _LATTICE_POINTS + 1)[:, None] * steps + 0.5) % 1.0
     return np.asarray(np.abs(2.0 * fraction - 1.0), dtype=np.float64)

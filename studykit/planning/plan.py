@@ -9,8 +9,10 @@ from typing import Final
 import numpy as np
 from scipy import special
 
+from studykit.change.contrasts import EACH_ON_ITS_OWN, TOGETHER
 from studykit.change.readings import change_visits
 from studykit.errors import CallError, DesignError
+from studykit.numerics.multiplicity import MOST_TOGETHER
 from studykit.numerics.planning.visits import Spreads, covariance_of_visits, shares_of_patterns
 from studykit.protocol import Protocol, Visit
 from studykit.protocol.planning_model import PlannedSpread, PlanningPart
@@ -33,7 +35,7 @@ class TrialPlan:
         lost_by: (visits,) share of participants who have left before each visit.
         trials_used: what becomes of the trials of one visit; more_is_better: for the best of them.
         complete_only: only participants who came to every visit are used.
-        comparisons: among how many the analysis shares its alpha; 1 when each stands on its own.
+        multiplicity: what the analysis does about several comparisons, in the protocol's words.
         alpha: of all of them together; power: wished for; measure, unit: what is measured.
     """
 
@@ -53,7 +55,7 @@ class TrialPlan:
     trials_used: str
     more_is_better: bool
     complete_only: bool
-    comparisons: int
+    multiplicity: str
     alpha: float
     power: float
     measure: str
@@ -75,8 +77,13 @@ class TrialPlan:
         return tuple(arm for arm in self.arms if arm != self.control)
 
     @property
+    def comparisons(self) -> int:
+        """Among how many the analysis shares its alpha; 1 when each stands on its own."""
+        return 1 if self.multiplicity == EACH_ON_ITS_OWN else len(self.treated)
+
+    @property
     def alpha_of_one(self) -> float:
-        """Alpha of one comparison."""
+        """Alpha of one comparison where power is calculated: Bonferroni's, below which no rule of the kit goes."""
         return self.alpha / self.comparisons
 
     @property
@@ -158,7 +165,6 @@ def trial_plan(protocol: Protocol) -> TrialPlan:
             "A trial is planned around a control arm and a primary visit; the protocol lacks one of them."
         )
     visits, _ = change_visits(protocol)
-    together = protocol.analysis.multiplicity != "each on its own"
     plan = TrialPlan(
         arms={key: arm.label for key, arm in protocol.arms.items()},
         control=control,
@@ -176,7 +182,7 @@ def trial_plan(protocol: Protocol) -> TrialPlan:
         trials_used=protocol.study.trials_used,
         more_is_better=protocol.primary.better != "lower",
         complete_only=protocol.study.missing_visits == "complete participants",
-        comparisons=len(protocol.arms) - 1 if together else 1,
+        multiplicity=protocol.analysis.multiplicity,
         alpha=1.0 - protocol.study.confidence,
         power=part.power,
         measure=protocol.primary.name,
@@ -186,6 +192,11 @@ def trial_plan(protocol: Protocol) -> TrialPlan:
         raise DesignError(
             f"{part.participants} participants leave an arm with {min(plan.sizes)}; plan at least {FEWEST_IN_AN_ARM} "
             "in each."
+        )
+    if plan.multiplicity == TOGETHER and len(plan.treated) > MOST_TOGETHER:
+        raise DesignError(
+            f"{len(plan.treated)} comparisons with the control arm are too many for their joint distribution (at most "
+            f'{MOST_TOGETHER}); choose multiplicity = "holm" under [analysis].'
         )
     return plan
 

@@ -48,7 +48,7 @@ class PlannedPower(Result):
 
     def to_frame(self) -> pd.DataFrame:
         """One row an arm: planned difference, standard error, df, calculated and simulated power, false alarms."""
-        unit, s = self.plan.unit, self.simulated
+        unit, s, arms = self.plan.unit, self.simulated, len(self.calculated)
         return pd.DataFrame(
             {
                 "arm": [power.arm for power in self.calculated],
@@ -56,15 +56,15 @@ class PlannedPower(Result):
                 f"std_error_{unit}": [power.std_error for power in self.calculated],
                 "df": [power.df for power in self.calculated],
                 "power_calculated": [power.power for power in self.calculated],
-                "power_simulated": s.power,
-                "power_low": s.low,
-                "power_high": s.high,
+                "power_simulated": s.power[:arms],
+                "power_low": s.low[:arms],
+                "power_high": s.high[:arms],
                 f"mean_estimate_{unit}": s.estimate,
                 f"mean_std_error_{unit}": s.std_error,
                 "mean_df": s.df,
-                "false_alarms": self.without_effect.power,
-                "false_alarms_low": self.without_effect.low,
-                "false_alarms_high": self.without_effect.high,
+                "false_alarms": self.without_effect.power[:arms],
+                "false_alarms_low": self.without_effect.low[:arms],
+                "false_alarms_high": self.without_effect.high[:arms],
             }
         )
 
@@ -91,7 +91,7 @@ class PlannedPower(Result):
                 share_with_interval(*alarms),
             )
             for row, shares, alarms in zip(
-                self.calculated, _triples(self.simulated), _triples(self.without_effect), strict=True
+                self.calculated, _triples(self.simulated), _triples(self.without_effect), strict=False
             )
         )
         s = self.simulated

@@ -47,7 +47,8 @@ class SimulatedPower:
         plan: what was simulated.
         seed: of all random numbers.
         trials, fitted: simulated, and fitted with an answer that may be trusted.
-        power, low, high: share of significant trials with its 95 % Monte Carlo interval (Wilson).
+        power, low, high: share of trials that found the arm with its 95 % Monte Carlo interval (Wilson); with several
+            arms two entries more, any and all of those that are supposed to differ (`verdicts.arms_found`).
         estimate, estimate_sd: mean and SD of the estimated differences, fitted trials.
         std_error, df: mean standard error and degrees of freedom of the analysis.
         narrow: whether the interval became as narrow as was wished.

@@ -17,6 +17,7 @@ from studykit.errors import DesignError
 from studykit.numerics.mixed.many import fit_many
 from studykit.planning.design import PlannedDesign, drawn_last_visits, planned_design
 from studykit.planning.plan import TrialPlan
+from studykit.planning.verdicts import arms_found, outcomes_of
 
 BATCH: Final = 20
 _LEAVING, _READINGS = 0, 1
@@ -29,7 +30,7 @@ class BatchOutcome:
     Attributes:
         batch: its number, from 0.
         trials, fitted: simulated, and fitted with an answer that may be trusted; the others count as not significant.
-        significant: trials whose test of the arm's difference was significant.
+        significant: trials that found the arm's difference; with several arms also any and all (`arms_found`).
         estimates, squares: sums of the estimated differences and of their squares, fitted trials only.
         errors, dfs: sums of their standard errors and degrees of freedom.
     """
@@ -69,7 +70,7 @@ def simulate_batch(plan: TrialPlan, batch: int, seed: int) -> BatchOutcome:
         batch=batch,
         trials=BATCH,
         fitted=int(ok.sum()),
-        significant=tuple(int(np.sum(one.p[ok] < plan.alpha_of_one)) for one in found),
+        significant=tuple(int(n) for n in arms_found(plan, many, design.contrasts, found).sum(axis=0)),
         estimates=sums("estimate"),
         squares=tuple(float(np.sum(one.estimate[ok] ** 2)) for one in found),
         errors=sums("std_error"),
@@ -80,7 +81,7 @@ def simulate_batch(plan: TrialPlan, batch: int, seed: int) -> BatchOutcome:
 def _nothing_found(plan: TrialPlan, batch: int) -> BatchOutcome:
     """So many people have left that nothing can be said: no trial of the batch finds anything."""
     none = (0.0,) * len(plan.treated)
-    return BatchOutcome(batch, BATCH, 0, (0,) * len(plan.treated), none, none, none, none)
+    return BatchOutcome(batch, BATCH, 0, (0,) * outcomes_of(plan), none, none, none, none)
 
 
 def draw_readings(plan: TrialPlan, design: PlannedDesign, rng: np.random.Generator) -> np.ndarray:
