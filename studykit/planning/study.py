@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from html import escape
 from pathlib import Path
 from typing import Final
 
+from studykit.display import in_notebook
 from studykit.errors import DesignError, FitError, check_choice
 from studykit.planning.calculated import arm_looked_at, model_power
 from studykit.planning.measuring_answers import MEASURING_METHODS, MeasuringPlan, measuring_headline, ways_to_measure
@@ -42,6 +44,11 @@ class PlanPart:
     title: str
     results: tuple[Result, ...]
     refusal: str = ""
+
+    def _repr_html_(self) -> str:
+        answers = "".join(f"<h4>{escape(one.title)}</h4>{one.to_html(heading='h5')}" for one in self.results)
+        refused = f'<p class="unanswered">{escape(self.refusal)}</p>' if self.refusal else ""
+        return in_notebook(f"<h3>{escape(self.title)}</h3>{answers}{refused}")
 
 
 def plan_study(
