@@ -20,7 +20,7 @@ from studykit.formatting import DECIMAL_MARKS, NO_BREAK, with_decimal_mark
 from studykit.table import Table
 
 EXACT_KEYS: Final = frozenset({"provenance"})
-"""Tables whose cells are names and versions, not numbers."""
+"""Tables whose cells and notes are names and versions, which stay as they are."""
 _BLANK: Final = "{}"
 
 
@@ -42,14 +42,13 @@ class PrintStyle:
 
     def of_table(self, table: Table) -> Table:
         """The same table in this style."""
-        if table.key in EXACT_KEYS:
-            return table
+        exact = table.key in EXACT_KEYS
         return replace(
             table,
             title=self.of_text(table.title),
             columns=tuple(replace(column, heading=self.of_text(column.heading)) for column in table.columns),
-            rows=tuple(tuple(self.of_text(cell) for cell in row) for row in table.rows),
-            notes=tuple(self.of_text(note) for note in table.notes),
+            rows=table.rows if exact else tuple(tuple(self.of_text(cell) for cell in row) for row in table.rows),
+            notes=table.notes if exact else tuple(self.of_text(note) for note in table.notes),
         )
 
     def of_text(self, text: str) -> str:
