@@ -75,8 +75,13 @@ def visits_power(plan: TrialPlan) -> tuple[ArmPower, ...]:
 
 
 def arm_looked_at(powers: tuple[ArmPower, ...]) -> ArmPower:
-    """The arm with a planned effect whose power is smallest: the study is no stronger than that."""
-    return min((power for power in powers if power.effect != 0.0), key=lambda power: power.power)
+    """The arm with a planned effect whose power is smallest, of equals the first: the study is no stronger than that.
+
+    Powers are equal when they are to nine digits; the order of sums leaves differences in the last ones.
+    """
+    differing = [power for power in powers if power.effect != 0.0]
+    least = min(power.power for power in differing)
+    return next(power for power in differing if not power.power > least + 1e-9)  # nan, from too few people, is least
 
 
 def participants_for(plan: TrialPlan, *, by_model: bool = False, near: int | None = None) -> int:

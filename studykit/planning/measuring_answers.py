@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
-from studykit.formatting import counted, number, percent, unit_sign
+from studykit.formatting import NO_BREAK, counted, number, percent, unit_sign
 from studykit.pictures.power import participants_picture
 from studykit.pictures.theme import Drawing
 from studykit.planning.calculated import participants_for
@@ -76,7 +76,7 @@ class MeasuringPlan(Result):
         """One row a combination."""
         rows = tuple(
             (
-                f"{counted(way.raters, 'rater')}, {counted(way.trials, 'trial')}",
+                f"{counted(way.raters, 'rater')}, {counted(way.trials, 'trial')}".replace(" ", NO_BREAK),
                 number(way.sem, 2),
                 number(way.mdc, 2),
                 str(way.participants),

@@ -1,4 +1,4 @@
-"""The power of the planned trial and of other plans, calculated and simulated, as answers."""
+"""The power of the planned trial, calculated and simulated, as an answer."""
 
 from __future__ import annotations
 
@@ -7,22 +7,14 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from studykit.change.terms import FEWEST_WEEKS_FOR_SLOPES
-from studykit.formatting import NO_BREAK, counted, percent, with_unit
-from studykit.pictures.power import plans_picture, power_curve_picture
+from studykit.formatting import counted, percent
+from studykit.pictures.power import power_curve_picture
 from studykit.pictures.theme import Drawing
 from studykit.planning.calculated import ArmPower, arm_looked_at, model_power
 from studykit.planning.plan import TrialPlan
+from studykit.planning.power_words import TWO_WAYS, how_they_agree, several_notes, which_to_go_by
 from studykit.planning.running import SimulatedPower
-from studykit.planning.words import (
-    amount,
-    comparison_words,
-    losses_words,
-    measured_words,
-    planned_mdc,
-    quoted,
-    share_with_interval,
-)
+from studykit.planning.words import amount, losses_words, measured_words, share_with_interval
 from studykit.result import Result
 from studykit.table import Column, Table
 
@@ -69,9 +61,20 @@ class PlannedPower(Result):
         )
 
     def numbers(self) -> dict[str, float]:
-        """`<arm>.<column>` for every number of the frame, participants, and how many trials were simulated."""
+        """`<arm>.<column>` for every number of the frame, participants, and how many trials were simulated.
+
+        With several arms also `of_several.any.` and `of_several.all.` with `power_simulated`, its limits, and
+        `false_alarms` where nothing differs.
+        """
         frame = self.to_frame().set_index("arm")
         named = {f"{arm}.{name}": float(frame.loc[arm, name]) for arm in frame.index for name in frame.columns}
+        for place, which in enumerate(("any", "all")[: len(self.simulated.power) - len(frame)], start=len(frame)):
+            named |= {
+                f"of_several.{which}.power_simulated": self.simulated.power[place],
+                f"of_several.{which}.power_low": self.simulated.low[place],
+                f"of_several.{which}.power_high": self.simulated.high[place],
+                f"of_several.{which}.false_alarms": self.without_effect.power[place],
+            }
         return {
             **named,
             "participants": float(self.plan.participants),
@@ -81,20 +84,26 @@ class PlannedPower(Result):
         }
 
     def table(self) -> Table:
-        """One row an arm."""
-        rows = tuple(
+        """One row an arm; with several, any and all of them below."""
+        triples, alarms = _triples(self.simulated), _triples(self.without_effect)
+        rows = [
             (
                 self.plan.arms[row.arm],
                 amount(row.effect, self.plan.unit),
                 percent(row.power, 1),
-                share_with_interval(*shares),
-                share_with_interval(*alarms),
+                share_with_interval(*triple),
+                share_with_interval(*alarm),
             )
-            for row, shares, alarms in zip(
-                self.calculated, _triples(self.simulated), _triples(self.without_effect), strict=False
-            )
-        )
-        s = self.simulated
+            for row, triple, alarm in zip(self.calculated, triples, alarms, strict=False)
+        ]
+        arms = len(self.calculated)
+        if arms > 1:
+            which = " that differs" if any(row.effect == 0.0 for row in self.calculated) else ""
+            at_least, every = share_with_interval(*triples[arms]), share_with_interval(*triples[arms + 1])
+            rows.append((f"any arm{which}", "", "", at_least, share_with_interval(*alarms[arms])))
+            rows.append((f"every arm{which}", "", "", every, ""))
+        s, looked_at = self.simulated, arm_looked_at(self.calculated)
+        at = list(self.plan.treated).index(looked_at.arm)
         return Table(
             "planning_power",
             f"Power of the planned trial with {counted(self.plan.participants, 'participant')}",
@@ -103,26 +112,19 @@ class PlannedPower(Result):
                 Column("Difference supposed"),
                 Column("Power, calculated"),
                 Column("Power, simulated"),
-                Column("Alarms without any difference"),
+                Column("Found where nothing differs"),
             ),
-            rows,
+            tuple(rows),
             (
+                TWO_WAYS,
+                f"{which_to_go_by(self.plan)} {how_they_agree(looked_at, *triples[at])}",
+                *several_notes(self.plan),
                 f"Simulated: {counted(s.trials, 'trial')}, {s.fitted} fitted"
                 f"{'' if s.narrow else ' (stopped before the interval was as narrow as wished)'}; without a "
                 f"difference: {counted(self.without_effect.trials, 'trial')}. In brackets the 95% Monte Carlo "
                 "interval.",
                 f"At a visit: {measured_words(self.plan)}. {losses_words(self.plan)}",
-                *self._careful_analysis(),
             ),
-        )
-
-    def _careful_analysis(self) -> tuple[str, ...]:
-        """A note where the analysis looks for slopes."""
-        if len(set(self.plan.weeks)) < FEWEST_WEEKS_FOR_SLOPES:
-            return ()
-        return (
-            "Where people change almost alike the simulated power lies a few points below the calculated: the analysis "
-            "cannot know it, and allows for people who change at different rates. Trust the simulated one.",
         )
 
     def figure(self) -> Drawing:
@@ -147,137 +149,6 @@ class PlannedPower(Result):
         return power_curve_picture(
             pd.DataFrame(lines), measure=self.plan.measure, wanted=self.plan.power, planned=self.plan.participants
         )
-
-
-@dataclass(frozen=True, kw_only=True)
-class PowerOfOtherPlans(Result):
-    """Power of plans that differ from the planned one in one thing.
-
-    Attributes:
-        plan: the plan of the protocol.
-        labels: what differs, for each plan.
-        calculated, simulated: power of the arm with the smallest power, and the whole simulation.
-    """
-
-    plan: TrialPlan = field(repr=False)
-    labels: tuple[str, ...] = field(repr=False)
-    calculated: tuple[ArmPower, ...] = field(repr=False)
-    simulated: tuple[SimulatedPower, ...] = field(repr=False)
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row a plan: what differs, participants, trials, raters, visits, calculated and simulated power."""
-        lines = []
-        for label, calculated, simulated in zip(self.labels, self.calculated, self.simulated, strict=True):
-            plan, at = simulated.plan, list(simulated.plan.treated).index(calculated.arm)
-            lines.append(
-                {
-                    "plan": label,
-                    "arm": calculated.arm,
-                    "participants": plan.participants,
-                    "visits": len(plan.visits),
-                    "trials": plan.trials,
-                    "raters": plan.raters,
-                    "power_calculated": calculated.power,
-                    "power_simulated": simulated.power[at],
-                    "power_low": simulated.low[at],
-                    "power_high": simulated.high[at],
-                    "trials_simulated": simulated.trials,
-                    "trials_fitted": simulated.fitted,
-                }
-            )
-        return pd.DataFrame(lines)
-
-    def numbers(self) -> dict[str, float]:
-        """`<plan>.<column>` for every number of the frame; plans are called by what differs."""
-        kept = [name for name in self.to_frame().columns if name not in ("plan", "arm")]
-        return {
-            f"{row['plan'].replace(' ', '_').replace(',', '')}.{name}": float(row[name])
-            for _, row in self.to_frame().iterrows()
-            for name in kept
-        }
-
-    def table(self) -> Table:
-        """One row a plan."""
-        rows = tuple(
-            (
-                row.plan,
-                str(row.participants),
-                str(row.visits),
-                str(row.trials),
-                str(row.raters),
-                percent(row.power_calculated, 1),
-                share_with_interval(row.power_simulated, row.power_low, row.power_high),
-                str(row.trials_simulated),
-            )
-            for row in self.to_frame().itertuples()
-        )
-        heads = ("Participants", "Visits", "Trials", "Raters", "Calculated", "Simulated", "Trials simulated")
-        return Table(
-            "planning_other_plans",
-            "Power of other plans, each different in one thing",
-            (Column("What differs", "left"), *(Column(head) for head in heads)),
-            rows,
-            (
-                "Of several arms the one with the smallest power in the planned trial is shown. In brackets the 95% "
-                "Monte Carlo interval. All plans are simulated from the same random numbers.",
-                *self._only_close(),
-            ),
-        )
-
-    def _only_close(self) -> tuple[str, ...]:
-        """A note where the calculation takes slopes for something that they are not quite."""
-        slopes = self.plan.spreads.slope > 0.0 or self.plan.spreads.further_slope > 0.0
-        if slopes and any(len(one.plan.visits) == 2 for one in self.simulated):
-            return (
-                "With two visits the model has no slopes, so that the calculated power is only close; trust the "
-                "simulated one.",
-            )
-        return ()
-
-    def figure(self) -> Drawing:
-        """One row a plan."""
-        frame = self.to_frame()
-        return plans_picture(
-            pd.DataFrame(
-                {
-                    "label": frame["plan"],
-                    "calculated": frame["power_calculated"],
-                    "simulated": frame["power_simulated"],
-                    "low": frame["power_low"],
-                    "high": frame["power_high"],
-                }
-            ),
-            measure=self.plan.measure,
-            wanted=self.plan.power,
-        )
-
-
-def power_headline(plan: TrialPlan, calculated: tuple[ArmPower, ...], simulated: SimulatedPower) -> str:
-    """The answer in a sentence: the smallest power of an arm, with its Monte Carlo interval, beside the MDC."""
-    looked_at = arm_looked_at(calculated)
-    at = list(plan.treated).index(looked_at.arm)
-    share = share_with_interval(
-        simulated.power[at], simulated.low[at], simulated.high[at], f"95%{NO_BREAK}Monte Carlo interval "
-    )
-    several = " (the arm with the smallest power)" if len(plan.treated) > 1 else ""
-    arms = f"{quoted(plan.arms[looked_at.arm])} and {quoted(plan.arms[plan.control])}{several}"
-    return (
-        f"With {counted(plan.participants, 'participant')} the trial finds a difference of "
-        f"{amount(looked_at.effect, plan.unit)} between {arms} with a power of "
-        f"{share}; {percent(plan.power)} was wished for. The minimal detectable change of one person would be "
-        f"{with_unit(planned_mdc(plan), 1, plan.unit)}."
-    )
-
-
-def power_methods(plan: TrialPlan, simulated: SimulatedPower) -> str:
-    """What was computed and how, for a paper."""
-    return (
-        f"Power is that of the difference from the control arm at {plan.visits[plan.primary].label}, "
-        f"{comparison_words(plan)}, in the mixed model of the analysis (constrained baseline, random terms from the "
-        "design) with Kenward–Roger tests. Calculated: noncentral t at the planned variances (Stroup 2002). Simulated: "
-        f"{simulated.trials} trials drawn from the planned means and variances, people leaving at random, each fitted "
-        f"by REML and tested; seed {simulated.seed}."
-    )
 
 
 def _triples(simulated: SimulatedPower) -> list[tuple[float, float, float]]:

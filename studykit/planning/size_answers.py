@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from studykit.errors import DesignError
+from studykit.errors import DesignError, FitError
 from studykit.formatting import number, percent, with_unit
 from studykit.numerics.planning.means import (
     ancova_size,
@@ -20,8 +20,9 @@ from studykit.numerics.planning.means import (
     two_arm_size_approximate,
 )
 from studykit.numerics.planning.wishes import smallest, with_loss
-from studykit.planning.calculated import arm_looked_at, participants_for, visits_power
+from studykit.planning.calculated import arm_looked_at, model_power, participants_for, visits_power
 from studykit.planning.plan import TrialPlan, sizes_of_arms
+from studykit.planning.power_words import which_to_go_by
 from studykit.planning.words import amount, comparison_words, losses_words, planned_mdc
 from studykit.protocol import Protocol
 from studykit.result import Result
@@ -101,6 +102,7 @@ class TrialSizes(Result):
         notes = [
             f"SD of a participant's mean at {self.plan.visits[self.plan.primary].label}: "
             f"{with_unit(self.sd, 2, self.plan.unit)}; correlation with the baseline {number(self.correlation, 2)}.",
+            f"All of these are calculated. {which_to_go_by(self.plan)}",
             f"{losses_words(self.plan)} The ways from 'all visits' on know who leaves when; the others are divided "
             "by the share that stays.",
         ]
@@ -243,12 +245,19 @@ def sizes_headline(plan: TrialPlan, sizes: tuple[Size, ...]) -> str:
     """The answer in a sentence, the study's own model first."""
     by_key = {size.key: size for size in sizes}
     looked_at = arm_looked_at(visits_power(plan))
-    enough = "enough" if plan.participants >= by_key["model"].to_allocate else "too few"
     return (
-        f"To find a difference of {amount(looked_at.effect, plan.unit)} with a power of {percent(plan.power)}, "
-        f"allocate {by_key['model'].to_allocate} participants ({by_key['t_test'].to_allocate} if only the primary "
-        f"visit were compared); {plan.participants} are planned, which is {enough}."
+        f"By calculation a power of {percent(plan.power)} to find a difference of "
+        f"{amount(looked_at.effect, plan.unit)} takes {by_key['model'].to_allocate} participants "
+        f"({by_key['t_test'].to_allocate} if only the primary visit were compared); the {plan.participants} planned "
+        f"{_power_of_planned(plan)}."
     )
+
+
+def _power_of_planned(plan: TrialPlan) -> str:
+    try:
+        return f"have a calculated power of {percent(arm_looked_at(model_power(plan)).power, 1)}"
+    except (DesignError, FitError):
+        return "are too few to be analysed"
 
 
 def sizes_methods(plan: TrialPlan) -> str:

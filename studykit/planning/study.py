@@ -11,10 +11,12 @@ from typing import Final
 
 from studykit.display import in_notebook
 from studykit.errors import DesignError, FitError, check_choice
-from studykit.planning.calculated import arm_looked_at, model_power
+from studykit.planning.calculated import arm_looked_at, model_power, participants_for
 from studykit.planning.measuring_answers import MEASURING_METHODS, MeasuringPlan, measuring_headline, ways_to_measure
+from studykit.planning.other_plans import PowerOfOtherPlans
 from studykit.planning.plan import TrialPlan, trial_plan
-from studykit.planning.power_answers import PlannedPower, PowerOfOtherPlans, power_headline, power_methods
+from studykit.planning.power_answers import PlannedPower
+from studykit.planning.power_words import other_plans_headline, power_headline, power_methods
 from studykit.planning.reliability_answers import (
     RELIABILITY_METHODS,
     ReliabilitySizes,
@@ -103,7 +105,7 @@ def trials_at_most(protocol: Protocol) -> int:
     part = protocol.planning
     if part is None or part.participants is None:
         return 0
-    plans = 2 + len(list(_variants(part, trial_plan(protocol))))
+    plans = 3 + len(list(_variants(part, trial_plan(protocol))))  # as planned, without a difference, as calculated
     return plans * part.simulation.most_trials
 
 
@@ -158,13 +160,14 @@ def _power(
     calculated = model_power(plan)
     base = simulated("as planned", plan)
     alarms = simulated("without any difference", plan.without_effect())
-    others = [(name, some, simulated(name, some)) for name, some in _variants(part, plan)]
+    variants = [*_as_calculated(plan), *_variants(part, plan)]
+    others = [(name, some, simulated(name, some)) for name, some in variants]
     by_number = tuple(one for _, some, one in others if some == plan.with_participants(some.participants))
-    common = {"cautions": (SUPPOSED, NOT_FOR_A_PERSON, _AT_RANDOM, *_adjusting(protocol))}
     answer = PlannedPower(
         key="planning.power",
         title="Power of the planned trial",
         headline=power_headline(plan, calculated, base),
+        cautions=(NOT_FOR_A_PERSON, _AT_RANDOM, *_adjusting(protocol)),
         methods=power_methods(plan, base),
         provenance=planned_provenance(protocol, seed=wanted.seed),
         plan=plan,
@@ -172,27 +175,24 @@ def _power(
         simulated=base,
         without_effect=alarms,
         others=by_number,
-        **common,
     )
     if not others:
         return (answer,)
     at = list(plan.treated).index(arm_looked_at(calculated).arm)
     best = [model_power(some)[at] for _, some, _ in others]
-    enough = [name for (name, _, _), power in zip(others, best, strict=True) if power.power >= plan.power]
     beside = PowerOfOtherPlans(
         key="planning.other_plans",
         title="Other plans",
-        headline=(
-            f"Of {len(others)} other plans {len(enough)} reach the power wished for"
-            + (f" (the first: {enough[0]})." if enough else ".")
+        headline=other_plans_headline(
+            plan, tuple(name for name, _, _ in others), tuple(one.power[at] for _, _, one in others)
         ),
-        methods=power_methods(plan, base),
+        cautions=("What the planned trial does not show, these plans do not show either.",),
+        methods="As for the planned trial, each plan different from it in one thing.",
         provenance=planned_provenance(protocol, seed=wanted.seed),
         plan=plan,
         labels=tuple(name for name, _, _ in others),
         calculated=tuple(best),
         simulated=tuple(one for _, _, one in others),
-        **common,
     )
     return (answer, beside)
 
@@ -203,10 +203,29 @@ _AT_RANDOM: Final = (
 )
 
 
+_FURTHEST: Final = 4
+"""Times the planned number of participants up to which the calculated number is simulated too."""
+
+
+def _as_calculated(plan: TrialPlan) -> list[tuple[str, TrialPlan]]:
+    """The plan with the number of participants that has the power wished for by calculation, for a check of it."""
+    try:
+        needed = participants_for(plan, by_model=True)
+    except DesignError:
+        return []
+    if needed == plan.participants or needed > _FURTHEST * plan.participants:
+        return []
+    return [(f"{needed} participants, as calculated", plan.with_participants(needed))]
+
+
 def _variants(part: PlanningPart, plan: TrialPlan) -> Iterator[tuple[str, TrialPlan]]:
     """Every plan to compare, each different from the planned one in one thing; the planned one itself is left out."""
     made = [(f"{number} participants", plan.with_participants(number)) for number in part.compare.participants]
-    made += [(f"{len(keys)} visits ({', '.join(keys)})", plan.with_visits(keys)) for keys in part.compare.visits]
+    labels = {visit.key: visit.label for visit in plan.visits}
+    made += [
+        (f"{len(keys)} visits ({', '.join(labels.get(key, key) for key in keys)})", plan.with_visits(keys))
+        for keys in part.compare.visits
+    ]
     made += [
         (f"{number} trial{'s' if number > 1 else ''} a visit", replace(plan, trials=number))
         for number in part.compare.trials

@@ -87,10 +87,10 @@ def losses_words(plan: TrialPlan) -> str:
 
 
 def comparison_words(plan: TrialPlan) -> str:
-    """At which alpha one comparison stands."""
+    """At which alpha one comparison stands where power is calculated."""
     if plan.comparisons == 1:
         return f"two-sided at {number(plan.alpha, 2)}, each comparison on its own"
     return (
-        f"two-sided at {number(plan.alpha_of_one, 4)} for each of {plan.comparisons} comparisons (together at most "
-        f"{number(plan.alpha, 2)}; the adjustment of the analysis asks for no less)"
+        f"two-sided at {number(plan.alpha_of_one, 4)} for each comparison ({number(plan.alpha, 2)} shared among "
+        f"{plan.comparisons} after Bonferroni; the rule of the analysis finds no fewer)"
     )

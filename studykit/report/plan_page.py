@@ -12,24 +12,23 @@ from pathlib import Path
 from typing import Any, Final
 
 from studykit.answers import Section
-from studykit.formatting import percent, unit_sign
 from studykit.pictures.theme import PAGE_WIDTH_MM
 from studykit.protocol import Protocol, protocol_sha256
-from studykit.protocol.planning_model import PlanningPart
 from studykit.provenance import Provenance, installed_versions
 from studykit.report.figures import figures_of, write_figures
 from studykit.report.page import DESIGN_WORDS, SAFETY
 from studykit.report.shell import page_shell
+from studykit.report.supposed import supposed_table
 from studykit.report.swapping import new_folder_for
 from studykit.report.tables import plan_tables, provenance_table
 from studykit.report.writers import write_tables
 from studykit.result import Result
-from studykit.table import Column, Table
 
 FORMAT: Final = "studykit-plan/1"
 PAGE: Final = "plan.html"
 FOLDER: Final = "plan"
 JSON: Final = "plan.json"
+STYLE: Final = "plan_page.css"
 SIMULATED: Final = "simulated.jsonl"
 """Finished simulations, kept from one run to the next."""
 
@@ -133,7 +132,7 @@ def _page(protocol: Protocol, sections: Sequence[Section], sha256: str) -> str:
             f"precision: <code>{FOLDER}/</code>.</p></footer>",
         ]
     )
-    return page_shell(f"Plan: {part.title}", body)
+    return page_shell(f"Plan: {part.title}", body, more_style=STYLE)
 
 
 def _section(section: Section) -> str:
@@ -144,37 +143,3 @@ def _section(section: Section) -> str:
 
 def _result(result: Result) -> str:
     return f'<section id="{result.key.replace(".", "-")}"><h3>{escape(result.title)}</h3>{result.to_html()}</section>'
-
-
-def supposed_table(protocol: Protocol) -> Table:
-    """Everything that [planning] says, one line each."""
-    part = protocol.planning or PlanningPart()
-    unit = unit_sign(protocol.primary.unit)
-    rows: list[tuple[str, str]] = [("Power wished for", percent(part.power))]
-
-    def add(words: str, value: object, suffix: str = "") -> None:
-        if value is not None:
-            shown = f"{value:g}" if isinstance(value, float) else str(value)
-            rows.append((words, f"{shown}{suffix}"))
-
-    if part.participants is not None:
-        add("Participants", part.participants)
-        add("Smallest difference that matters", part.smallest_difference, unit)
-        add("Limbs of each participant", part.limbs)
-        add("Trials of a limb at a visit", part.trials)
-        add("Raters of a limb at a visit", part.raters)
-    for name, value in (part.spread or ()) if part.spread is not None else ():
-        if value:
-            add(f"Spread: {name.replace('_', ' ')}", value, "" if name == "slope_correlation" else unit)
-    visits = {visit.key: visit.label for visit in protocol.visits}
-    for key, share in part.lost_by.items():
-        add(f"Lost by {visits.get(key, key)}", percent(share))
-    for name, value in part.reliability or ():
-        add(f"Reliability: {name.replace('_', ' ')}", value)
-    return Table(
-        "planning_supposed",
-        "What was supposed",
-        (Column("Supposed", "left"), Column("Value")),
-        tuple(rows),
-        (f"Spreads are standard deviations of one reading of {protocol.primary.name}.",),
-    )

@@ -126,7 +126,8 @@ def _visits(protocol: Protocol) -> Table:
 
 def provenance_table(provenance: Provenance) -> Table:
     """Hashes and versions, for somebody who repeats the analysis."""
-    rows = [("Data (SHA-256)", provenance.data_sha256), ("Protocol (SHA-256)", provenance.protocol_sha256)]
+    rows = [("Data (SHA-256)", provenance.data_sha256)] if provenance.data_sha256 else []
+    rows.append(("Protocol (SHA-256)", provenance.protocol_sha256))
     rows += [(name, version) for name, version in provenance.versions]
     if provenance.seed is not None:
         rows.append(("Seed of random numbers", str(provenance.seed)))

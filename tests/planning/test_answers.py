@@ -116,13 +116,16 @@ def test_power_is_that_of_the_simulation_and_of_the_model(parts):
         assert numbers[f"{arm}.power_calculated"] == model_power(plan)[at].power
     beside = _result(parts, "planning.other_plans").to_frame()
     # The planned number itself is not compared with itself.
+    needed = participants_for(plan, by_model=True)
     assert beside["plan"].tolist() == [
+        f"{needed} participants, as calculated",
         "24 participants",
-        "2 visits (week_0, week_12)",
+        "2 visits (Week 0, Week 12)",
         "1 trial a visit",
         "2 raters a visit",
     ]
-    assert trials_at_most(PROTOCOL) == 6 * 100
+    # As planned, without a difference, as calculated, and four to compare.
+    assert trials_at_most(PROTOCOL) == 7 * 100
     # Every row is about one arm, so that two pictures of one number agree.
     assert beside["arm"].nunique() == 1
 

@@ -54,7 +54,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 def test_the_plan_of_a_trial_is_written_whole_and_again_with_the_same_bytes(trial: Path, capsys) -> None:
     assert main(["plan", str(trial), "--workers", "1"]) == CLEAN
     said = capsys.readouterr().out
-    assert "allocate" in said
+    assert "By calculation" in said
     assert "Monte Carlo interval" in said
     first = contents(trial / "results")
     tables = {f"plan/tables/csv/planning_{key}.csv" for key in ("sizes", "power", "other_plans", "measuring")}
