@@ -39,7 +39,7 @@ def all_analyses(planned: Planned, people: PeopleByVisit, filled: FilledIn | Non
     rows += filled_in_rows(planned, filled, why_not)
     for found in (_other_rule(planned), _covariates(planned), _trials(planned), _suspicions(planned)):
         rows += found
-    for part in (*_sides(planned), *_raters(planned), *_per_protocol(planned)):
+    for part in (*_sides(planned), *_raters(planned), *per_protocol(planned)):
         rows += part
     rows += while_on_treatment_rows(planned, people)
     frame = pd.DataFrame(rows, columns=list(ROW_COLUMNS))
@@ -120,7 +120,7 @@ def _raters(planned: Planned) -> Iterator[Rows]:
         yield refitted(planned, f"without_rater_{rater}", f"Without rater {rater}", kept)
 
 
-def _per_protocol(planned: Planned) -> Iterator[Rows]:
+def per_protocol(planned: Planned) -> Iterator[Rows]:
     """Only people who did as asked, with gaps in the diary as declared and in the other way."""
     declared = planned.study.protocol.analysis.diary_gaps
     enough = percent(planned.study.protocol.analysis.enough_adherence)
@@ -147,9 +147,14 @@ def _per_protocol(planned: Planned) -> Iterator[Rows]:
         if out == 0:
             yield not_computed(planned, key, label, "Everybody measured did as asked.")
             continue
-        yield refitted(
-            planned, key, label, _with_people(planned.study, people), f"{counted(out, 'participant')} left out."
-        )
+        left_out = f"{counted(out, 'participant')} left out"
+        rows = refitted(planned, key, label, _with_people(planned.study, people), left_out)
+        arms = planned.readings.rows.drop_duplicates("participant_id").groupby("arm")["participant_id"].agg(set)
+        for one in rows:
+            if one["note"] == left_out:
+                own = arms[one["arm"]]
+                one["note"] = f"{left_out}; of this arm {len(own & people)} of {len(own)} did as asked."
+        yield rows
 
 
 def _with_plan(study: Study, **changed: Any) -> Study:

@@ -12,13 +12,13 @@ from studykit.change.beside import MdcBeside, place_beside
 from studykit.change.wording import ANGLE, MDC_IS_FOR_ONE, heading, mdc_sentence
 from studykit.data.study import Study
 from studykit.errors import DesignError, FitError
-from studykit.formatting import counted, decimals_for_width, estimate, interval, level, listed
+from studykit.formatting import counted, decimals_for_width, estimate, interval, level, listed, with_unit
 from studykit.missing_visits import filled_in_of_study, people_by_visit
 from studykit.missing_visits.filled_in import FilledIn
 from studykit.pictures.sensitivity import sensitivity_picture
 from studykit.pictures.theme import Drawing
 from studykit.result import Result
-from studykit.sensitivity.analyses import all_analyses
+from studykit.sensitivity.analyses import PER_PROTOCOL, all_analyses
 from studykit.sensitivity.rows import PRIMARY, Planned
 from studykit.table import Column, Table
 
@@ -173,7 +173,7 @@ def other_choices_of_study(
         key=f"sensitivity.{planned.measure}",
         title="The answer under other choices",
         headline=_headline(planned, rows, mdc),
-        cautions=_cautions(planned),
+        cautions=_cautions(planned, rows),
         methods=_methods(planned, rows),
         provenance=study.provenance(seed=study.protocol.analysis.seed),
         study=study,
@@ -215,7 +215,7 @@ def _headline(planned: Planned, rows: pd.DataFrame, mdc: MdcBeside | None) -> st
     )
 
 
-def _cautions(planned: Planned) -> tuple[str, ...]:
+def _cautions(planned: Planned, rows: pd.DataFrame) -> tuple[str, ...]:
     broken = (
         (
             "Per protocol and while on treatment compare people who were not chosen by chance: who does as asked, and "
@@ -229,9 +229,32 @@ def _cautions(planned: Planned) -> tuple[str, ...]:
         "they agree does not make the planned answer more certain.",
         "The planned analysis is the answer; a row is not to be chosen afterwards because it says more.",
         *broken,
+        *_beyond_planned(planned, rows),
         "An analysis of fewer people or readings has a wider interval whether or not the answer is another.",
         MDC_IS_FOR_ONE,
         ANGLE,
+    )
+
+
+def _beyond_planned(planned: Planned, rows: pd.DataFrame) -> tuple[str, ...]:
+    """A sentence where those who did as asked differ more from the planned answer than its interval."""
+    unit = planned.study.protocol.measures[planned.measure].unit
+    at = rows.set_index(["analysis", "arm"])
+    said = []
+    for arm in planned.arms:
+        first = at.loc[(PRIMARY, arm)]
+        chosen = at.loc[(PER_PROTOCOL, arm)] if (PER_PROTOCOL, arm) in at.index else first
+        # An estimate that was not computed is outside of nothing.
+        if chosen["estimate"] < first["low"] or chosen["estimate"] > first["high"]:
+            decimals = decimals_for_width(float(first["high"] - first["low"]))
+            here, there = (with_unit(one["estimate"], decimals, unit) for one in (chosen, first))
+            said.append(f"“{planned.readings.arms[arm]}” ({here}, planned {there})")
+    if not said:
+        return ()
+    return (
+        f"Per protocol lies outside the planned interval for {listed(said, most=len(said))}. That is a choice of "
+        "people and no better answer: those who do as asked practise more than their arm as a whole, and they may be "
+        "people who would change more without practice too. The row holds both, and nothing here tells them apart.",
     )
 
 

@@ -78,7 +78,24 @@ def test_per_protocol_is_the_planned_model_of_those_who_did_as_asked() -> None:
         tables[name] = tables[name][tables[name]["participant_id"].isin(people)].reset_index(drop=True)
     agrees(row(CHOICES, "per_protocol"), by_hand(dataclasses.replace(STUDY, tables=tables)))
     assert row(CHOICES, "per_protocol")["participants"] < row(CHOICES, "planned")["participants"]
-    assert "participants left out" in row(CHOICES, "per_protocol")["note"]
+    treated = set(STUDY.table(PARTICIPANTS).query("arm == 'hold_60'")["participant_id"])
+    out, kept = len(STUDY.tables[PARTICIPANTS]) - len(people), len(people & treated)
+    wanted = f"{out} participants left out; of this arm {kept} of {len(treated)} did as asked."
+    assert row(CHOICES, "per_protocol")["note"] == wanted
+
+
+def test_per_protocol_far_from_the_planned_answer_is_said_to_be_a_choice_of_people() -> None:
+    """Those who did as asked are given 9 degrees more at the last visit, as people are who change more anyway."""
+    assert not any("outside the planned interval" in caution for caution in CHOICES.cautions)
+    treated = set(STUDY.table(PARTICIPANTS).query("arm == 'hold_60'")["participant_id"])
+    rows = STUDY.table(MEASUREMENTS)
+    chosen = rows["participant_id"].isin(adherent_people(STUDY, "missing") & treated) & (rows["visit"] == "week_12")
+    more = rows.assign(value=rows["value"] + 9.0 * chosen)
+    choices = other_choices_of_study(dataclasses.replace(STUDY, tables={**STUDY.tables, MEASUREMENTS: more}))
+    planned, kept = row(choices, "planned"), row(choices, "per_protocol")
+    assert kept["estimate"] > planned["high"]
+    (said,) = (caution for caution in choices.cautions if "outside the planned interval" in caution)
+    assert f"“60 s hold” ({kept['estimate']:.1f}°, planned {planned['estimate']:.1f}°)" in said
 
 
 def test_without_suspicions_leaves_out_exactly_the_rows_that_are_named() -> None:
