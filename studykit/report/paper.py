@@ -40,9 +40,6 @@ def write_paper(
         press: every picture, printed or being printed.
         style: decimal mark and words of tables and report.docx.
         progress: called with the title of each part before it is written.
-
-    Raises:
-        DataError: a sentence needs a number that is not there.
     """
     tell = progress or (lambda _title: None)
     tell("Writing the tables")

@@ -37,6 +37,10 @@ WORD: Final = re.compile(r"<([a-z_]+)>")
 NUMBER: Final = re.compile(r"\{([^{}|]+)\|([^{}|]+)\|([a-z]+)\}")
 
 
+class AbsentNumberError(DataError):
+    """results.json does not hold a number that a sentence would print."""
+
+
 @dataclass(frozen=True, slots=True)
 class Printed:
     """One number of a sentence: where it stands in results.json, at full precision, and as it was printed."""
@@ -64,7 +68,8 @@ def fill(template: str, document: Mapping[str, Any], words: Mapping[str, str]) -
         words: what stands for `<word>`; `unit` is the unit of `estimate` and `value`.
 
     Raises:
-        DataError: a word, an answer or a number that is not there; the sentence names it.
+        AbsentNumberError: an answer or a number that is not there; the sentence names it.
+        DataError: a word that is not there, or a way of printing that is not known.
     """
     worded = WORD.sub(lambda blank: _word(blank[1], words), template)
     used: list[Printed] = []
@@ -92,10 +97,12 @@ def _word(name: str, words: Mapping[str, str]) -> str:
 def _number(document: Mapping[str, Any], answer: str, name: str) -> float | None:
     answers = document["answers"]
     if answer not in answers:
-        raise DataError(f"A sentence needs the answer {answer!r}, which results.json does not hold.")
+        raise AbsentNumberError(f"A sentence needs the answer {answer!r}, which results.json does not hold.")
     numbers = answers[answer]["numbers"]
     if name not in numbers:
-        raise DataError(f"A sentence needs the number {name!r} of {answer!r}, which results.json does not hold.")
+        raise AbsentNumberError(
+            f"A sentence needs the number {name!r} of {answer!r}, which results.json does not hold."
+        )
     value = numbers[name]
     return None if value is None else float(value)
 

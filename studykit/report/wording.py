@@ -13,7 +13,7 @@ from typing import Any, Final
 from studykit.formatting import NO_BREAK, counted, level, listed, number, unit_sign
 from studykit.protocol import Arm, Protocol
 from studykit.report.dose_paper import DOSE_ANSWERS, dose_sentences
-from studykit.report.templates import Sentence, fill
+from studykit.report.templates import AbsentNumberError, Sentence, fill
 from studykit.report.writers.delimited import harmless
 from studykit.report.writers.markdown import markdown_escaped
 
@@ -63,8 +63,7 @@ def paper_text(protocol: Protocol, document: Mapping[str, Any]) -> PaperText:
         protocol: what was planned.
         document: results.json as plain values (`numbers.results_document`).
 
-    Raises:
-        DataError: a sentence needs a number that results.json does not hold.
+    A sentence of which this study has not every number is left out: no paper waits for the last of its sentences.
     """
     templates = _toml("sentences.toml")
     methods = tuple(_methods(protocol, document, templates["methods"]))
@@ -141,13 +140,15 @@ def _results(protocol: Protocol, document: Mapping[str, Any], templates: Mapping
     primary = protocol.study.primary_measure
 
     def say(name: str, **more: str) -> Iterator[Sentence]:
-        sentence = fill(templates[name], document, {**words, **more})
+        try:
+            sentence = fill(templates[name], document, {**words, **more})
+        except AbsentNumberError:
+            return
         if sentence is not None:
             yield sentence
 
     yield from say("brackets")
-    if "assessed" in _numbers(answers, "flow"):
-        yield from say("assessed")
+    yield from say("assessed" if "excluded" in _numbers(answers, "flow") else "assessed_all")
     for key, arm in protocol.arms.items():
         if f"{key}.measured" in _numbers(answers, "flow"):
             yield from say("arm_flow", arm=arm.label, arm_key=key)

@@ -100,6 +100,22 @@ def test_a_number_that_could_not_be_estimated_silences_its_sentence(small: Check
     assert "Mean age" not in said
 
 
+def test_any_number_that_a_study_does_not_have_costs_its_sentences_and_nothing_else(
+    small: Checked, document: dict[str, Any]
+) -> None:
+    protocol = study_of(small).protocol
+    whole = [sentence.text for sentence in paper_text(protocol, document).results]
+    silenced = 0
+    for answer, content in document["answers"].items():
+        for name in content["numbers"]:
+            rest = {**content, "numbers": {key: value for key, value in content["numbers"].items() if key != name}}
+            other = {**document, "answers": {**document["answers"], answer: rest}}
+            said = paper_text(protocol, other).results
+            assert all((one.answer, one.name) != (answer, name) for sentence in said for one in sentence.numbers)
+            silenced += len(said) < len(whole)
+    assert silenced > 20
+
+
 def test_an_answer_that_is_not_there_has_no_sentence(small: Checked, document: dict[str, Any]) -> None:
     empty = {**document, "answers": {}}
     said = paper_text(study_of(small).protocol, empty)
