@@ -28,16 +28,16 @@ class Wish:
 
     Attributes:
         key: short name; words: the wish for a table.
-        approximate: by the usual approximation, before rounding up.
-        exact: the smallest number that is enough; None where no exact answer was computed.
-        to_measure: the exact number (else the approximate one) with the allowance for loss.
+        approximate: by the usual approximation, before rounding up; nan where there is none.
+        exact: the smallest number that is enough; None where no exact answer was computed, or no number is enough.
+        to_measure: the exact number (else the approximate one) with the allowance for loss; None where none is enough.
     """
 
     key: str
     words: str
     approximate: float
     exact: int | None
-    to_measure: int
+    to_measure: int | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,25 +58,25 @@ class ReliabilitySizes(Result):
             {
                 "wish": [wish.key for wish in self.wishes],
                 "targets_approximate": [wish.approximate for wish in self.wishes],
-                "targets_exact": [math.nan if wish.exact is None else float(wish.exact) for wish in self.wishes],
-                "targets_to_measure": [wish.to_measure for wish in self.wishes],
+                "targets_exact": [_or_nan(wish.exact) for wish in self.wishes],
+                "targets_to_measure": [_or_nan(wish.to_measure) for wish in self.wishes],
             }
         )
 
     def numbers(self) -> dict[str, float]:
         """`<wish>.approximate`, `.exact` and `.to_measure`."""
         named = {f"{wish.key}.approximate": wish.approximate for wish in self.wishes}
-        named |= {f"{wish.key}.exact": math.nan if wish.exact is None else float(wish.exact) for wish in self.wishes}
-        return named | {f"{wish.key}.to_measure": float(wish.to_measure) for wish in self.wishes}
+        named |= {f"{wish.key}.exact": _or_nan(wish.exact) for wish in self.wishes}
+        return named | {f"{wish.key}.to_measure": _or_nan(wish.to_measure) for wish in self.wishes}
 
     def table(self) -> Table:
         """One row a wish."""
         rows = tuple(
             (
                 wish.words,
-                number(wish.approximate, 1),
-                "not computed" if wish.exact is None else str(wish.exact),
-                str(wish.to_measure),
+                "" if math.isnan(wish.approximate) else number(wish.approximate, 1),
+                _shown(wish),
+                "" if wish.to_measure is None else str(wish.to_measure),
             )
             for wish in self.wishes
         )
@@ -178,18 +178,34 @@ def reliability_wishes(protocol: Protocol, asked: ReliabilityWishes, power: floa
 
 def reliability_headline(wishes: tuple[Wish, ...], asked: ReliabilityWishes) -> str:
     """The answer in a sentence: the wish that takes most."""
-    most = max(wishes, key=lambda wish: wish.to_measure)
-    every = "all wishes" if len(wishes) > 1 else "this wish"
-    planned = ""
+    possible = [(wish.to_measure, wish) for wish in wishes if wish.to_measure is not None]
+    needed, most = max(possible, key=lambda one: one[0])
+    every = "this wish" if len(wishes) == 1 else "all wishes" if len(possible) == len(wishes) else "every other wish"
+    planned = beyond = ""
     if asked.targets is not None:
-        enough = "enough" if asked.targets >= most.to_measure else "too few"
+        enough = "enough" if asked.targets >= needed else "too few"
         planned = f"; {asked.targets} are planned, which is {enough}"
-    return f"Measure {most.to_measure} targets to have {every} granted (most are needed for the {most.words}){planned}."
+    if len(possible) < len(wishes):
+        beyond = (
+            f" No number of targets makes the interval of absolute agreement that narrow with {asked.readings} raters."
+        )
+    return f"Measure {needed} targets to have {every} granted (most are needed for the {most.words}){planned}.{beyond}"
+
+
+def _or_nan(count: int | None) -> float:
+    return math.nan if count is None else float(count)
+
+
+def _shown(wish: Wish) -> str:
+    if wish.exact is not None:
+        return str(wish.exact)
+    return "none is enough" if wish.to_measure is None else "not computed"
 
 
 RELIABILITY_METHODS = (
     "ICC test: exact power of the F test of the one-way analysis of variance (Donner & Eliasziw 1987), approximation "
-    "of Walter, Eliasziw & Donner (1998). ICC interval: exact mean width, approximation of Bonett (2002). SEM and MDC: "
+    "of Walter, Eliasziw & Donner (1998), recomputed from the formula; their printed table was not seen. ICC interval: "
+    "exact mean width, approximation of Bonett (2002). SEM and MDC: "
     "exact mean width of the chi-square interval; approximation: large-sample standard error of a standard deviation. "
     "Limit of agreement: exact mean width of the noncentral t interval (Carkeet 2015); approximation: standard error "
     "1.71 s/√n (Bland & Altman 1999). Kappa of two raters with equal shares: large-sample standard error (Fleiss, "

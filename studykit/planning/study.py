@@ -11,6 +11,15 @@ from typing import Final
 
 from studykit.display import in_notebook
 from studykit.errors import DesignError, FitError, check_choice
+from studykit.planning.agreement_answers import (
+    AGREEMENT_CAUTIONS,
+    AGREEMENT_METHODS,
+    AgreementWidths,
+    agreement_headline,
+    agreement_needs,
+    agreement_widths,
+    agreement_wish,
+)
 from studykit.planning.calculated import arm_looked_at, model_power, participants_for
 from studykit.planning.measuring_answers import MEASURING_METHODS, MeasuringPlan, measuring_headline, ways_to_measure
 from studykit.planning.other_plans import PowerOfOtherPlans
@@ -27,7 +36,7 @@ from studykit.planning.running import Progress, SimulatedPower, simulate_power
 from studykit.planning.size_answers import TrialSizes, sizes_headline, sizes_methods, trial_sizes
 from studykit.planning.words import NOT_FOR_A_PERSON, SUPPOSED, planned_provenance
 from studykit.protocol import Protocol
-from studykit.protocol.planning_model import PlanningPart
+from studykit.protocol.planning_model import PlanningPart, ReliabilityWishes
 from studykit.result import Result
 
 TITLES: Final = {
@@ -90,7 +99,7 @@ def plan_study(
         questions["measuring"] = lambda: (_measuring(protocol, plan),)
     asked = part.reliability
     if asked is not None:
-        questions["reliability"] = lambda: (_reliability(protocol, part),)
+        questions["reliability"] = lambda: _reliability(protocol, part, asked)
     if not questions:
         raise DesignError(
             "[planning] in study.toml asks for nothing: write participants, smallest_difference and spread for a "
@@ -262,11 +271,13 @@ def _measuring(protocol: Protocol, plan: TrialPlan) -> MeasuringPlan:
     )
 
 
-def _reliability(protocol: Protocol, part: PlanningPart) -> ReliabilitySizes:
-    asked = part.reliability
-    assert asked is not None  # noqa: S101 - the caller asks only then
-    wishes = reliability_wishes(protocol, asked, part.power)
-    return ReliabilitySizes(
+def _reliability(protocol: Protocol, part: PlanningPart, asked: ReliabilityWishes) -> tuple[Result, ...]:
+    wishes, confidence = reliability_wishes(protocol, asked, part.power), protocol.study.confidence
+    needs = None if asked.rater_share is None else agreement_needs(asked, confidence)
+    if needs is not None:
+        place = 1 + next(at for at, wish in enumerate(wishes) if wish.key == "icc_width")
+        wishes = (*wishes[:place], agreement_wish(asked, needs), *wishes[place:])
+    sizes = ReliabilitySizes(
         key="planning.reliability",
         title="Targets needed",
         headline=reliability_headline(wishes, asked),
@@ -274,13 +285,29 @@ def _reliability(protocol: Protocol, part: PlanningPart) -> ReliabilitySizes:
             "The numbers hold for readings that are normally distributed, equally spread and independent between "
             "targets.",
             "ICC numbers hold for the one-way and the consistency ICC. That of absolute agreement also depends on how "
-            "much few raters differ, which no number of targets makes better known.",
+            "much few raters differ"
+            + (": see below." if needs else "; give rater_share in [planning.reliability] to plan for it."),
         ),
         methods=RELIABILITY_METHODS,
         provenance=planned_provenance(protocol),
         wishes=wishes,
         asked=asked,
     )
+    if needs is None:
+        return (sizes,)
+    agreement = AgreementWidths(
+        key="planning.agreement",
+        title="Absolute agreement: more targets or more raters?",
+        headline=agreement_headline(asked, needs, confidence),
+        cautions=AGREEMENT_CAUTIONS,
+        methods=AGREEMENT_METHODS,
+        provenance=planned_provenance(protocol),
+        asked=asked,
+        confidence=confidence,
+        needs=needs,
+        widths=agreement_widths(asked, confidence, needs.planned),
+    )
+    return (sizes, agreement)
 
 
 def _adjusting(protocol: Protocol) -> tuple[str, ...]:

@@ -70,6 +70,8 @@ class ReliabilityWishes(_Supposed):
     targets: how many targets (people, or limbs counted once a person) are planned.
     readings: readings of each target, one by each rater.
     icc: the ICC expected; icc_to_beat: shown to be higher than this; icc_width: whole width of its interval.
+    rater_share: share of the error variance that lies between raters' levels; with it the width is also looked at for
+        the ICC of absolute agreement with raters as a sample.
     error_width: whole width of the interval of the SEM and the MDC, as a share of them.
     difference_sd, limit_width: SD of the differences of two readings, and whole width of the interval of one limit of
         agreement, both in the unit of the primary measure.
@@ -83,6 +85,7 @@ class ReliabilityWishes(_Supposed):
     icc: float | None = Field(default=None, ge=0, lt=1)
     icc_to_beat: float | None = Field(default=None, ge=0, lt=1)
     icc_width: float | None = Field(default=None, gt=0, lt=1)
+    rater_share: float | None = Field(default=None, ge=0, lt=1)
     error_width: float | None = Field(default=None, gt=0, lt=5)
     difference_sd: float | None = Field(default=None, gt=0)
     limit_width: float | None = Field(default=None, gt=0)
@@ -102,6 +105,8 @@ class ReliabilityWishes(_Supposed):
             beaten = getattr(self, wishes[0])
             if beaten is not None and value is not None and beaten >= value:
                 raise ValueError(f"{wishes[0]} ({beaten:g}) must be below {expected} ({value:g}), the value expected")
+        if self.rater_share is not None and self.icc_width is None:
+            raise ValueError("rater_share needs icc and icc_width, the interval that it is about")
         if (self.difference_sd is None) != (self.limit_width is None):
             raise ValueError("difference_sd and limit_width go together; give both or neither")
         return self

@@ -5,7 +5,8 @@ is (1 + n theta) times an F with k - 1 and k (n - 1) degrees of freedom; with ra
 out (consistency) the second number is (k - 1)(n - 1). Everything called exact here follows from that.
 
 Sources: Donner & Eliasziw (1987), Stat. Med. 6, 441-448 (exact power); Walter, Eliasziw & Donner (1998), Stat. Med. 17,
-101-110 (approximate number); Bonett (2002), Stat. Med. 21, 1331-1335 (number for a width). Formulas from memory.
+101-110 (approximate number); Bonett (2002), Stat. Med. 21, 1331-1335 (number for a width). Formulas from memory;
+the printed table of Walter et al. was not seen, so their numbers are recomputed from the formula in the tests.
 """
 
 from __future__ import annotations
@@ -88,7 +89,7 @@ def icc_width_size_approximate(rho: float, width: float, readings: int, *, confi
     Raises:
         CallError: a wish that makes no sense.
     """
-    _check_width(rho, width, readings)
+    check_width(rho, width, readings)
     z2, k = two_sided_z(confidence) ** 2, readings
     number = 8.0 * z2 * (1.0 - rho) ** 2 * (1.0 + (k - 1) * rho) ** 2 / (k * (k - 1) * width**2) + 1.0
     return number + (5.0 * rho if k == 2 and rho >= 0.7 else 0.0)
@@ -110,7 +111,7 @@ def icc_expected_width(
 
 def icc_width_size(rho: float, width: float, readings: int, *, confidence: float = 0.95, form: str = "one-way") -> int:
     """Smallest number of targets whose exact mean width is at most `width`; arguments as in the approximation."""
-    _check_width(rho, width, readings)
+    check_width(rho, width, readings)
     check_choice(form, FORMS, "form")
     return smallest(
         lambda targets: icc_expected_width(targets, rho, readings, confidence=confidence, form=form) <= width,
@@ -149,7 +150,8 @@ def _check_test(rho0: float, rho1: float, readings: int, power: float, alpha: fl
         )
 
 
-def _check_width(rho: float, width: float, readings: int) -> None:
+def check_width(rho: float, width: float, readings: int) -> None:
+    """Refuse an ICC outside 0 to 1, a width that is not above 0, and fewer than two readings (CallError)."""
     _check_readings(readings)
     check_positive(width, "The width of the interval")
     if not 0.0 <= rho < 1.0:
