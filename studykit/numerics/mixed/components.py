@@ -49,10 +49,11 @@ class Components:
     outward: np.ndarray
 
     def matrices(self, gamma: np.ndarray) -> tuple[np.ndarray, ...]:
-        """(c, c) covariance of each term, from the K parameters."""
-        made = [np.zeros((width, width)) for width in self.widths]
-        for item, value in zip(self.items, gamma, strict=True):
-            made[item.term][item.row, item.column] = made[item.term][item.column, item.row] = value
+        """(..., c, c) covariance of each term, from the (..., K) parameters."""
+        made = [np.zeros((*gamma.shape[:-1], width, width)) for width in self.widths]
+        for place, item in enumerate(self.items):
+            matrix = made[item.term]
+            matrix[..., item.row, item.column] = matrix[..., item.column, item.row] = gamma[..., place]
         return tuple(made)
 
     def vector(self, matrices: tuple[np.ndarray, ...]) -> np.ndarray:
@@ -60,9 +61,9 @@ class Components:
         return np.array([matrices[item.term][item.row, item.column] for item in self.items])
 
     def factor(self, matrices: tuple[np.ndarray, ...]) -> np.ndarray:
-        """The f entries of the lower-triangular factors of positive semidefinite matrices (singular ones too)."""
+        """The (..., f) entries of the lower-triangular factors of positive semidefinite matrices, singular or not."""
         factors = [lower_factor(matrix) for matrix in matrices]
-        return np.array([factors[item.term][item.row, item.column] for item in self.factor_items])
+        return np.stack([factors[item.term][..., item.row, item.column] for item in self.factor_items], axis=-1)
 
     def from_factor(self, factor: np.ndarray) -> np.ndarray:
         """The K parameters, from the f entries of the factors."""
@@ -71,13 +72,12 @@ class Components:
 
 
 def lower_factor(matrix: np.ndarray) -> np.ndarray:
-    """Lower-triangular L with L L' = matrix, for a positive semidefinite matrix; diagonal of L not negative."""
+    """Lower-triangular L with L L' = matrix, for positive semidefinite (..., c, c); diagonal of L not negative."""
     values, vectors = np.linalg.eigh(matrix)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    upper: np.ndarray = np.asarray(np.linalg.qr(root.T, mode="r"))
-    lower = upper.T
-    signs = np.where(np.diag(lower) < 0.0, -1.0, 1.0)
-    result: np.ndarray = lower * signs
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))[..., None, :]
+    upper: np.ndarray = np.asarray(np.linalg.qr(np.swapaxes(root, -1, -2), mode="r"))
+    signs = np.where(np.diagonal(upper, axis1=-2, axis2=-1) < 0.0, -1.0, 1.0)
+    result: np.ndarray = np.swapaxes(upper, -1, -2) * signs[..., None, :]
     return result
 
 

@@ -32,7 +32,7 @@ RESIDUAL_KINDS = ("marginal", "conditional", "standardised")
 
 # Largest derivative of the deviance by a factor (of the square root of a variance ratio) that a fit may end with, per
 # row: a thousand times what rounding leaves, a thousandth of what would move a standard error in its sixth digit.
-_GRADIENT_PER_ROW = 1e-8
+GRADIENT_PER_ROW = 1e-8
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +229,7 @@ def check_trusted(optimum: Optimum, n: int) -> None:
         FitError: it does.
     """
     gradient = float(np.max(np.abs(optimum.gradient), initial=0.0))
-    if gradient > _GRADIENT_PER_ROW * n:
+    if gradient > GRADIENT_PER_ROW * n:
         raise FitError(
             f"The search ended where the deviance still slopes ({gradient:.2g} by a factor of the covariance): its "
             "optimum cannot be trusted; leave out a random term, or rescale the outcome and the covariates."

@@ -123,7 +123,7 @@ def ingredients(point: Point, design: DesignProducts, beta: np.ndarray, *, reml:
         p_matrices=-design.x_root.T @ point.first[:, :p, :p] @ design.x_root / s2**2,
         q_matrices=design.x_root.T @ point.second[:, :, :p, :p] @ design.x_root / s2**3,
         r_matrices=None,
-        w=_inverse_information(expected),
+        w=inverse_information(expected),
         w_observed=_observed_covariance(point, design, s2, reml=reml),
     )
 
@@ -135,8 +135,8 @@ def parameter_covariance(design: DesignProducts, w: np.ndarray) -> np.ndarray:
     return covariance
 
 
-def _inverse_information(information: np.ndarray) -> np.ndarray:
-    """Inverse after scaling to unit diagonal; the pseudo-inverse when parameters cannot be told apart.
+def inverse_information(information: np.ndarray) -> np.ndarray:
+    """Inverse of (k, k) information, scaled to unit diagonal; pseudo-inverse when parameters cannot be told apart.
 
     Raises:
         FitError: one parameter has no information at all.

@@ -17,10 +17,10 @@ Objective = Callable[[np.ndarray], tuple[float, np.ndarray, np.ndarray]]
 
 # A decrement g' H^-1 g (twice the deviance still to be gained) below this is at the optimum; one more Newton step
 # is taken from there, which squares it.
-_DECREMENT = 1e-10
+DECREMENT = 1e-10
 # Deviances that differ by less than this share of their size differ by rounding.
-_ROUNDING = 4e-14
-_SHRINK_LIMIT = 1e-12
+ROUNDING = 4e-14
+SHRINK_LIMIT = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,12 +76,12 @@ def minimise(
         return Minimum(place, value, gradient, hessian, True, tuple(log))
     converged = False
     for step in range(1, most_steps + 1):
-        move, predicted, inside = _trust_step(gradient, hessian, radius)
-        polishing = inside and predicted <= 0.5 * _DECREMENT
+        move, predicted, inside = trust_step(gradient, hessian, radius)
+        polishing = inside and predicted <= 0.5 * DECREMENT
         trial = place + move
         new = _attempt(objective, trial)
         gained = value - new[0]
-        noise = _ROUNDING * max(1.0, abs(value))
+        noise = ROUNDING * max(1.0, abs(value))
         in_noise = predicted <= noise and abs(gained) <= 4.0 * noise
         kept = gained >= 0.1 * predicted > 0.0 or (in_noise and _largest(new[1]) < _largest(gradient))
         log.append(LogLine(name, step, new[0], _largest(new[1]), radius, bool(kept)))
@@ -99,8 +99,8 @@ def minimise(
         if polishing:
             converged = True
             break
-        if not kept and (in_noise or radius < _SHRINK_LIMIT * max(1.0, float(np.linalg.norm(place)))):
-            converged = predicted <= max(10.0 * noise, _DECREMENT)
+        if not kept and (in_noise or radius < SHRINK_LIMIT * max(1.0, float(np.linalg.norm(place)))):
+            converged = predicted <= max(10.0 * noise, DECREMENT)
             break
     return Minimum(place, value, gradient, hessian, converged, tuple(log))
 
@@ -118,7 +118,7 @@ def _largest(gradient: np.ndarray) -> float:
     return float(np.max(np.abs(gradient))) if gradient.size else 0.0
 
 
-def _trust_step(gradient: np.ndarray, hessian: np.ndarray, radius: float) -> tuple[np.ndarray, float, bool]:
+def trust_step(gradient: np.ndarray, hessian: np.ndarray, radius: float) -> tuple[np.ndarray, float, bool]:
     """Minimiser of the quadratic model within the radius, the fall it predicts, and whether it is the Newton step."""
     values, vectors = np.linalg.eigh(hessian)
     turned = vectors.T @ gradient

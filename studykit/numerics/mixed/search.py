@@ -29,10 +29,10 @@ from studykit.numerics.mixed.starts import (
 # A variance ratio whose effect on the rows of one level is below this is tried at exactly zero.
 _TRY_ZERO = 1e-5
 # Deviance that may be lost, and slope (as share of its own trace) that may be left, when a variance is set to zero.
-_DEVIANCE_SLACK = 1e-9
+DEVIANCE_SLACK = 1e-9
 _SLOPE_SLACK = 1e-7
-_ESCAPES = 8
-_ROUNDED = 1e-12
+ESCAPES = 8
+ROUNDED = 1e-12
 # A search this close to a known minimum, in deviance and in ratios, is in its valley.
 _JOINED_DEVIANCE = 1e-3
 _JOINED_SHARE = 0.01
@@ -150,7 +150,7 @@ def _descend(looks: Looks, start: np.ndarray, name: str, known: tuple[Minimum, .
         )
 
     log: tuple[LogLine, ...] = ()
-    for _ in range(_ESCAPES):
+    for _ in range(ESCAPES):
         minimum = minimise(objective, start, name=name, joined=joined)
         log += minimum.log
         if minimum.joined:
@@ -159,15 +159,17 @@ def _descend(looks: Looks, start: np.ndarray, name: str, known: tuple[Minimum, .
             return replace(known[nearest], log=log)
         if not minimum.converged:
             return None
-        zeroed = _with_exact_zeros(design, minimum.place)
+        zeroed = with_exact_zeros(design, minimum.place)
         if not np.array_equal(zeroed, minimum.place):
             again = minimise(objective, zeroed, name=f"{name}, zeros exact")
             log += again.log
-            if again.converged and again.value <= minimum.value + _DEVIANCE_SLACK:
+            if again.converged and again.value <= minimum.value + DEVIANCE_SLACK:
                 # The slope at a zero factor is zero, so what it moved by is rounding.
-                exact = np.where((zeroed == 0.0) & (np.abs(again.place) < _ROUNDED), 0.0, again.place)
+                exact = np.where((zeroed == 0.0) & (np.abs(again.place) < ROUNDED), 0.0, again.place)
                 minimum = replace(again, place=exact)
-        growth = _wants_to_grow(looks, minimum.place, reml=reml)
+        point = looks.at(parts.from_factor(minimum.place))
+        _, gradient, hessian = profiled_deviance(point, design, reml=reml)
+        growth = wants_to_grow(parts, point.gamma, gradient, hessian, point.traces[1:])
         if growth is None:
             return replace(minimum, log=log)
         start = growth
@@ -175,7 +177,7 @@ def _descend(looks: Looks, start: np.ndarray, name: str, known: tuple[Minimum, .
     return None
 
 
-def _with_exact_zeros(design: DesignProducts, factor: np.ndarray) -> np.ndarray:
+def with_exact_zeros(design: DesignProducts, factor: np.ndarray) -> np.ndarray:
     """The factors with every negligible direction of a covariance put to exactly zero."""
     parts = design.components
     matrices = []
@@ -203,16 +205,20 @@ def _clean(lower: np.ndarray, matrix: np.ndarray) -> np.ndarray:
     return result
 
 
-def _wants_to_grow(looks: Looks, factor: np.ndarray, *, reml: bool) -> np.ndarray | None:
-    """A new start when some direction at zero would lower the deviance by growing; None at a minimum."""
-    parts = looks.design.components
-    gamma = parts.from_factor(factor)
-    point = looks.at(gamma)
-    _, gradient, hessian = profiled_deviance(point, looks.design, reml=reml)
-    matrices = list(parts.matrices(gamma))
+def wants_to_grow(
+    parts: Components, gamma: np.ndarray, gradient: np.ndarray, hessian: np.ndarray, traces: np.ndarray
+) -> np.ndarray | None:
+    """A new start when some direction at zero would lower the deviance by growing; None at a minimum.
+
+    Args:
+        parts: the covariance parameters.
+        gamma: (K,) their ratios; gradient (K,), hessian (K, K): of the deviance by them.
+        traces: (K,) t_i, against which a slope is held.
+    """
+    matrices, sizes = list(parts.matrices(gamma)), parts.matrices(np.abs(traces))
     grown = False
     for index, slope in enumerate(slope_matrices(parts, gradient)):
-        size = float(np.trace(parts.matrices(np.abs(point.traces[1:]))[index])) / slope.shape[0]
+        size = float(np.trace(sizes[index])) / slope.shape[0]
         values, vectors = np.linalg.eigh(slope) if parts.correlated[index] else _by_column(slope)
         if values[0] >= -_SLOPE_SLACK * max(size, 1.0):
             continue

@@ -26,12 +26,23 @@ def moment_start(looks: Looks) -> np.ndarray:
     design, parts = looks.design, looks.design.components
     point = looks.at(parts.vector(tuple(np.eye(width) for width in parts.widths)))
     moments = derivatives(point, reml=True)
-    estimate = np.linalg.lstsq(moments.trace_pairs, moments.quadratics, rcond=None)[0]
-    ratios = parts.matrices(estimate[1:] / estimate[0]) if estimate[0] > 0.0 else scaled_identities(design, 1.0)
+    start: np.ndarray = start_from_moments(design, moments.trace_pairs[None], moments.quadratics[None])[0]
+    return start
+
+
+def start_from_moments(design: DesignProducts, trace_pairs: np.ndarray, quadratics: np.ndarray) -> np.ndarray:
+    """(a, f) factors of the estimates of a fits, from (a, K + 1, K + 1) T_ij and (a, K + 1) q_i of REML."""
+    parts = design.components
+    pairs = zip(trace_pairs, quadratics, strict=True)
+    estimate = np.stack([np.linalg.lstsq(traces, quadratic, rcond=None)[0] for traces, quadratic in pairs])
+    identity = parts.vector(scaled_identities(design, 1.0))
+    positive = estimate[:, :1] > 0.0
+    ratios = np.where(positive, estimate[:, 1:] / np.where(positive, estimate[:, :1], 1.0), identity)
     lifted = []
-    for matrix, rows in zip(ratios, rows_per_level(design), strict=True):
+    for matrix, rows in zip(parts.matrices(ratios), rows_per_level(design), strict=True):
         values, vectors = np.linalg.eigh(matrix)
-        lifted.append((vectors * np.clip(values, _START_FLOOR / rows, 1e6)) @ vectors.T)
+        kept = np.clip(values, _START_FLOOR / rows, 1e6)
+        lifted.append((vectors * kept[..., None, :]) @ np.swapaxes(vectors, -1, -2))
     return parts.factor(tuple(lifted))
 
 
