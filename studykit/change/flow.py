@@ -118,7 +118,8 @@ def flow_of_study(study: Study) -> ParticipantFlow:
     It stands in this room because a change can only be read beside who is missing from it.
 
     Raises:
-        DesignError: the counts do not add up, or there is no participant; the sentence gives both sides.
+        DesignError: the counts do not add up, more people of an arm were measured than allocated, or there is no
+            participant; the sentence gives both sides.
         FitError: the parts of the flow table do not make the whole.
     """
     counts = participant_flow(study)
@@ -139,6 +140,7 @@ def flow_of_study(study: Study) -> ParticipantFlow:
     plan = study.protocol.study
     visit = study.protocol.visit(plan.primary_visit).label if plan.primary_visit is not None else None
     measured = _measured(study, arms)
+    _check_measured(counts, measured)
     return ParticipantFlow(
         key="flow",
         title="Participant flow",
@@ -178,6 +180,19 @@ def join_small_reasons(counts: pd.DataFrame, smallest_group: int) -> tuple[pd.Da
     named = named.sort_values(["place", "last"], kind="stable").drop(columns=["place", "last"])
     joined = named.groupby(keys, sort=False, as_index=False)["count"].sum()
     return joined[list(counts.columns)], len(counts.loc[small, ["stage", "reason"]].drop_duplicates())
+
+
+def _check_measured(counts: pd.DataFrame, measured: dict[str, int]) -> None:
+    """Refuse a flow table that was begun and not kept: people of an arm who were measured and never allocated."""
+    allocated = counts[counts["stage"] == "allocated"].groupby("arm")["count"].sum()
+    for arm, seen in measured.items():
+        if seen > allocated[arm]:
+            raise DesignError(
+                f"In \N{LEFT DOUBLE QUOTATION MARK}{arm}\N{RIGHT DOUBLE QUOTATION MARK} "
+                f"{counted(seen, 'participant')} had a reading of the primary measure, but the flow table has "
+                f"{allocated[arm]} randomised into it. Write every person and stage into the flow table, or leave it "
+                "away; people are then counted from the participants table."
+            )
 
 
 def _measured(study: Study, arms: list[str]) -> dict[str, int]:

@@ -118,6 +118,13 @@ def test_cautions_name_uneven_loss_and_a_flow_table_that_differs() -> None:
     assert "in “Usual care” it differs from the number with a reading at Week 12" in said
 
 
+@pytest.mark.parametrize("kept", [1, 5])
+def test_a_flow_table_that_was_begun_and_not_kept_is_told_apart_from_loss(kept: int) -> None:
+    begun = flow_rows(randomised=EVERYBODY[:kept])
+    with pytest.raises(DesignError, match="Write every person and stage into the flow table"):
+        flow_of_study(with_flow(begun))
+
+
 def test_without_a_flow_table_the_tables_are_counted() -> None:
     answer = flow_of_study(with_flow(flow_rows(), without_last=("P001",)))
     assert answer.numbers()["hold_60.measured"] == 5
