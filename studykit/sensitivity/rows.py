@@ -121,7 +121,8 @@ def of_model(
 def refitted(planned: Planned, analysis: str, label: str, study: Study, note: str = "") -> Rows:
     """The planned model on a study in which one thing is otherwise.
 
-    One start is searched from: the thorough search is that of the planned analysis.
+    One start is searched from, and several where the fit is weakly determined; the thorough search is that of the
+    planned analysis.
     """
     try:
         readings = readings_for_change(study, planned.measure)
