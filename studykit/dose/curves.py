@@ -137,8 +137,8 @@ class DoseCurves(Result):
             (
                 f"Half-maximal dose of the saturating curve: {half_in_words(self.trial, self.shapes)}.",
                 f"AICc and BIC count {counted(trial.model.participants, 'participant')}, not readings. Of the steps "
-                "only those that are not zero are counted, which favours that shape a little; where no dose does "
-                "anything their intervals are a little narrow.",
+                "only those that are not zero are counted, which favours that shape a little; their intervals are "
+                "those of each dose's own mean, cut at no change, because pooling would make them too narrow.",
                 "Differences are from dose 0 within each shape.",
                 *wording.mdc_notes(trial.mdc, trial.measure.unit),
                 *self.shapes.refused,
@@ -292,7 +292,7 @@ def _methods(trial: DoseTrial, found: Shapes) -> str:
         "and were fitted by maximum likelihood; AICc and BIC count participants. The interval of the half-maximal dose "
         "is of the profile likelihood, every other parameter at its best. Intervals of differences are by restricted "
         "maximum likelihood with the errors of Kenward and Roger (1997, Biometrics 53, 983–997), linearised for the "
-        f"saturating curve, and by likelihood for the steps.{spline}"
+        f"saturating curve; those of the steps are of each dose's own mean, cut at no change.{spline}"
     )
 
 

@@ -15,7 +15,6 @@ from studykit.formatting import listed
 from studykit.numerics.dose import curves, shapes
 from studykit.numerics.dose.criteria import aicc, bic, weights
 from studykit.numerics.dose.curves import ArmMeans, Curve, HalfDose
-from studykit.numerics.dose.monotone import rise_interval, step_columns
 
 LABELS: Final = {
     curves.NONE: "the same at every dose",
@@ -81,7 +80,7 @@ def shapes_of(trial: DoseTrial) -> Shapes:
         )
     half = curves.half_maximal(arms, confidence=trial.confidence)
     rising = _rising(trial, arms)
-    steps, under_steps = curves.monotone_curve(arms, rising=rising)
+    steps = curves.monotone_curve(arms, rising=rising)
     fitted = {
         curves.NONE: curves.no_curve(arms),
         curves.STRAIGHT: curves.linear_curve(curves.STRAIGHT, arms, shapes.straight),
@@ -99,7 +98,7 @@ def shapes_of(trial: DoseTrial) -> Shapes:
     free, free_parameters = curves.free_deviance(arms)
     deviances = {**{shape: (one.deviance, one.parameters) for shape, one in fitted.items()}}
     deviances[curves.FREE] = free, free_parameters
-    limits = _step_limits(arms, under_steps.free_beta, under_steps.free_covariance, rising, trial.confidence)
+    limits = curves.step_limits(arms, steps, rising=rising, confidence=trial.confidence)
     return Shapes(
         arms=arms,
         fitted=fitted,
@@ -121,21 +120,8 @@ def _rising(trial: DoseTrial, arms: ArmMeans) -> bool:
     return float(arms.fit(shapes.straight(arms.doses)).coefficients[-1]) >= 0.0
 
 
-def _step_limits(
-    arms: ArmMeans, free: np.ndarray, covariance: np.ndarray, rising: bool, confidence: float
-) -> np.ndarray:
-    """(k, 2) likelihood limits of the rise to each dose above 0 among means that never turn back."""
-    sign = 1.0 if rising else -1.0
-    means, columns = sign * free[arms.places], step_columns(arms.doses, arms.different)
-    weight = np.linalg.inv(covariance[np.ix_(arms.places, arms.places)])
-    found = [
-        rise_interval(means, weight, columns, place, confidence=confidence) for place in range(len(arms.different))
-    ]
-    return np.sort(sign * np.array(found), axis=1)
-
-
-def _rises(curve: Curve, doses: np.ndarray, limits: np.ndarray, confidence: float) -> pd.DataFrame:
-    low, high = limits.T if curve.shape == curves.STEPS else curve.rise_interval(doses, confidence=confidence)
+def _rises(curve: Curve, doses: np.ndarray, limits: tuple[np.ndarray, np.ndarray], confidence: float) -> pd.DataFrame:
+    low, high = limits if curve.shape == curves.STEPS else curve.rise_interval(doses, confidence=confidence)
     return pd.DataFrame({"shape": curve.shape, "dose": doses, "rise": curve.rise(doses), "low": low, "high": high})
 
 

@@ -26,7 +26,7 @@ import numpy as np
 from scipy import optimize, stats
 
 from studykit.numerics.dose import shapes
-from studykit.numerics.dose.monotone import monotone_means, step_columns
+from studykit.numerics.dose.monotone import limits_within, monotone_means, step_columns
 from studykit.numerics.mixed.restricted_means import RestrictedFit, RestrictedMeans
 from studykit.numerics.mixed.small_sample import Ingredients, kenward_roger, kenward_roger_df
 
@@ -201,14 +201,11 @@ def half_maximal(arms: ArmMeans, *, confidence: float) -> HalfDose:
     )
 
 
-def monotone_curve(arms: ArmMeans, *, rising: bool) -> tuple[Curve, RestrictedFit]:
+def monotone_curve(arms: ArmMeans, *, rising: bool) -> Curve:
     """Means that never fall (or never rise) from dose to dose, by ML: steps at some of the doses.
 
     Which steps are zero follows from the free means; the covariance parameters are then estimated anew under these
     steps, and so on until the steps stay the same. The parameters counted are the steps that are not zero.
-
-    Returns:
-        the curve and its fit, whose free means and covariance `monotone.rise_interval` takes.
     """
     sign = 1.0 if rising else -1.0
     all_steps = step_columns(arms.doses, arms.different)
@@ -223,7 +220,25 @@ def monotone_curve(arms: ArmMeans, *, rising: bool) -> tuple[Curve, RestrictedFi
         kept = stepping
         fit = arms.fit(all_steps[:, list(stepping)], start=fit.factor)
     columns = partial(step_columns, doses=arms.different[list(kept or ())])
-    return _curve(STEPS, arms, fit, columns, None), fit
+    return _curve(STEPS, arms, fit, columns, None)
+
+
+def step_limits(arms: ArmMeans, steps: Curve, *, rising: bool, confidence: float) -> tuple[np.ndarray, np.ndarray]:
+    """(k,) limits of the rise to each dose above 0 among means that never turn back (`monotone.limits_within`).
+
+    Args:
+        steps: what `monotone_curve` gave.
+        rising: as it was there.
+        confidence: such as 0.95; of the means of the doses without any condition, with Kenward–Roger errors.
+    """
+    doses = arms.different
+    low, high = linear_curve(STEPS, arms, partial(step_columns, doses=doses)).rise_interval(
+        doses, confidence=confidence
+    )
+    if rising:
+        return limits_within(low, high, steps.rise(doses))
+    low, high = limits_within(-high, -low, -steps.rise(doses))
+    return -high, -low
 
 
 def free_deviance(arms: ArmMeans) -> tuple[float, int]:

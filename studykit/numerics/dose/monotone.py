@@ -8,12 +8,11 @@ of adjacent violators (Barlow, Bartholomew, Bremner & Brunk 1972, Statistical In
 Solved as non-negative least squares after t_0 and the covariance are taken out (Lawson & Hanson 1974, Solving Least
 Squares Problems; both from memory).
 
-The interval of a rise f_j = d_1 + ... + d_j holds every value for which the least sum of squares of means that never
-fall stays within the chi-squared quantile (1 df) of the least. Along the way min { Q(t) + 2 l f_j } over l is the
-profile of Q by f_j (Lagrange), so each point of it is one non-negative least squares.
-
-The quantile belongs to a mean that is free to move both ways. In 800 draws of five means the 95 % limits held the truth
-in 94 to 99 % where something changed and in 92 to 99 % (least at the largest dose) where nothing did.
+The limits of a rise f_j = d_1 + ... + d_j are those without the sign condition, cut at zero (`limits_within`): cutting
+an interval that holds its level at a bound that is true loses no coverage. Limits by the likelihood of the pooled means
+and the chi-squared quantile (1 df) are no better: where several doses do nothing more, pooling takes the largest of
+several means for that of the largest dose. In 3,000 draws of six means they held the truth in 88 to 99 %, at the end of
+a flat stretch least, and were no narrower there.
 """
 
 from __future__ import annotations
@@ -21,12 +20,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize
 
 # A step below this share of the largest is none: what is left of it is rounding of the least-squares solution.
 _NO_STEP = 1e-9
-_WIDENINGS = 200
-_PRECISION = 1e-10
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,73 +60,28 @@ def monotone_means(means: np.ndarray, weight: np.ndarray, columns: np.ndarray) -
         weight: (a, a) inverse of their covariance.
         columns: (a, k) from `step_columns`.
     """
-    problem = _Problem.of(means, weight, columns)
-    steps, lack = problem.solve(0.0, np.zeros(columns.shape[1]))
     ones = np.ones(len(means))
+    root = np.linalg.cholesky(weight).T
+    level = root @ ones
+    level = level / np.linalg.norm(level)
+    white = root @ np.column_stack([columns, means])
+    white = white - np.outer(level, level @ white)
+    steps, _ = optimize.nnls(white[:, :-1], white[:, -1])
+    steps = np.where(steps > _NO_STEP * max(float(steps.max(initial=0.0)), 1e-300), steps, 0.0)
+    apart = white[:, :-1] @ steps - white[:, -1]
     at_zero = float(ones @ weight @ (means - columns @ steps)) / float(ones @ weight @ ones)
-    return MonotoneMeans(at_zero, steps, lack)
+    return MonotoneMeans(at_zero, steps, float(apart @ apart))
 
 
-def rise_interval(
-    means: np.ndarray, weight: np.ndarray, columns: np.ndarray, place: int, *, confidence: float
-) -> tuple[float, float]:
-    """Limits of the rise to the dose at `place` (0 the lowest above 0); the lower one is never below 0.
+def limits_within(low: np.ndarray, high: np.ndarray, rises: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Limits of rises that cannot be below 0, from limits that do not know it.
 
     Args:
-        means, weight, columns: as for `monotone_means`.
-        place: which dose.
-        confidence: such as 0.95.
+        low, high: (k,) limits of each dose's mean less that at dose 0, without the sign condition.
+        rises: (k,) the best rises of means that never fall.
+
+    Returns:
+        (k,) limits: cut at 0, and where pooling took a rise out of them widened to it, so that an interval holds its
+        estimate.
     """
-    problem = _Problem.of(means, weight, columns)
-    pick = (np.arange(columns.shape[1]) <= place).astype(float)
-    steps, least = problem.solve(0.0, pick)
-    target = least + float(stats.chi2.ppf(confidence, 1))
-    return problem.limit(pick, steps, target, 1.0), problem.limit(pick, steps, target, -1.0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Problem:
-    """min |R d - s|^2 over d >= 0: steps after the mean at dose 0 and the covariance are taken out.
-
-    Attributes:
-        r: (a, k); s: (a,); pull: (a, k), R (R'R)^-1, so that pull @ pick bends the target along a rise.
-    """
-
-    r: np.ndarray
-    s: np.ndarray
-    pull: np.ndarray
-
-    @classmethod
-    def of(cls, means: np.ndarray, weight: np.ndarray, columns: np.ndarray) -> _Problem:
-        root = np.linalg.cholesky(weight).T
-        level = root @ np.ones(len(means))
-        level = level / np.linalg.norm(level)
-        white = root @ np.column_stack([columns, means])
-        white = white - np.outer(level, level @ white)
-        r = white[:, :-1]
-        return cls(r, white[:, -1], r @ np.linalg.inv(r.T @ r))
-
-    def solve(self, force: float, pick: np.ndarray) -> tuple[np.ndarray, float]:
-        """Steps that minimise |R d - s|^2 + 2 force pick' d, and their |R d - s|^2."""
-        found, _ = optimize.nnls(self.r, self.s - force * (self.pull @ pick))
-        found = np.where(found > _NO_STEP * max(float(found.max(initial=0.0)), 1e-300), found, 0.0)
-        apart = self.r @ found - self.s
-        return found, float(apart @ apart)
-
-    def limit(self, pick: np.ndarray, steps: np.ndarray, target: float, sign: float) -> float:
-        """The rise at which the sum of squares reaches the target, pulled down (sign 1) or up (sign -1)."""
-
-        def excess(force: float) -> float:
-            return self.solve(sign * force, pick)[1] - target
-
-        # Without sign conditions the force that adds c to the sum of squares is sqrt(c / variance of the rise).
-        variance = float(pick @ np.linalg.inv(self.r.T @ self.r) @ pick)
-        high = float(np.sqrt(stats.chi2.ppf(0.95, 1) / variance))
-        for _ in range(_WIDENINGS):
-            if excess(high) >= 0.0:
-                force = optimize.brentq(excess, 0.0, high, xtol=_PRECISION * high, rtol=4.0 * np.finfo(float).eps)
-                return float(pick @ self.solve(sign * force, pick)[0])
-            if sign > 0.0 and float(pick @ self.solve(high, pick)[0]) == 0.0:
-                return 0.0
-            high *= 2.0
-        return float(pick @ steps)
+    return np.minimum(np.maximum(low, 0.0), rises), np.maximum(high, rises)

@@ -170,7 +170,7 @@ def test_steps_are_between_no_effect_and_free_means() -> None:
     """More freedom never fits worse: no effect, steps, a mean for each dose (equal arms pooled), one for each arm."""
     value, arm = readings(11, most=1.0)
     arms = arm_means(value, arm)
-    steps, _ = curves.monotone_curve(arms, rising=True)
+    steps = curves.monotone_curve(arms, rising=True)
     by_dose = arms.fit(np.column_stack([dose <= ARM_DOSES for dose in arms.different]).astype(float))
     free, _ = curves.free_deviance(arms)
     assert curves.no_curve(arms).deviance >= steps.deviance >= by_dose.deviance >= free
@@ -184,14 +184,36 @@ def test_steps_pool_the_people_s_means_when_balanced() -> None:
     wobble = rng.normal(0, 1.0, (5, EACH, 3))
     wobble -= wobble.mean(axis=(1, 2), keepdims=True)
     value = (np.array([0.0, 3.0, 2.0, 2.0, 5.0])[:, None, None] + wobble).reshape(60, 3)
-    steps, _ = curves.monotone_curve(arm_means(value, arm), rising=True)
+    steps = curves.monotone_curve(arm_means(value, arm), rising=True)
     assert steps.rise(np.array([6.0, 12.0, 24.0])) == pytest.approx([84.0 / 36.0, 84.0 / 36.0, 5.0], rel=1e-9)
     assert steps.parameters == curves.no_curve(arm_means(value, arm)).parameters + 2
 
 
 def test_falling_steps_are_rising_steps_of_the_other_sign() -> None:
     value, arm = readings(13)
-    falling, _ = curves.monotone_curve(arm_means(-value, arm), rising=False)
-    rising, _ = curves.monotone_curve(arm_means(value, arm), rising=True)
+    falling = curves.monotone_curve(arm_means(-value, arm), rising=False)
+    rising = curves.monotone_curve(arm_means(value, arm), rising=True)
     doses = np.array([6.0, 12.0, 24.0])
     assert falling.rise(doses) == pytest.approx(-rising.rise(doses), rel=1e-9)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_limits_of_steps_are_those_of_each_dose_s_own_mean_cut_at_zero(sign: float) -> None:
+    """Balanced: the t interval of two of four groups of people's means, 56 degrees of freedom; no dose acts."""
+    value, arm = readings(14, most=0.0)
+    value = sign * value
+    arms = arm_means(value, arm)
+    steps = curves.monotone_curve(arms, rising=sign > 0.0)
+    low, high = curves.step_limits(arms, steps, rising=sign > 0.0, confidence=0.95)
+    mean, dose = value.mean(axis=1), ARM_DOSES[arm]
+    groups = [mean[dose == one] for one in (0.0, *arms.different)]
+    s2 = sum(float(((group - group.mean()) ** 2).sum()) for group in groups) / 56.0
+    cut = 0
+    for place, group in enumerate(groups[1:]):
+        rise = sign * float(group.mean() - groups[0].mean())
+        reach = stats.t.ppf(0.975, 56) * np.sqrt(s2 * (1 / len(group) + 1 / EACH))
+        best = sign * steps.rise(arms.different)[place]
+        wanted = sorted((sign * min(max(rise - reach, 0.0), best), sign * max(rise + reach, best)))
+        assert [low[place], high[place]] == pytest.approx(wanted, rel=1e-7, abs=1e-9)
+        cut += rise - reach < 0.0
+    assert cut == 3
