@@ -4,9 +4,16 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from studykit.commands.speaking import CLEAN, Commands, need_study_folder, say
 from studykit.errors import CallError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from studykit.planning.allocation import AllocationRules
+    from studykit.protocol import Protocol
 
 
 def add(commands: Commands) -> None:
@@ -24,7 +31,15 @@ def add(commands: Commands) -> None:
     )
     what = allocate.add_mutually_exclusive_group()
     what.add_argument("--next", metavar="CODE", help="allocate this participant by minimisation")
-    what.add_argument("--show", action="store_true", help="after the trial: check the list and lay it into FOLDER")
+    what.add_argument(
+        "--show", action="store_true", help="after the trial: check the list and lay it and its balance into FOLDER"
+    )
+    what.add_argument(
+        "--balance",
+        type=Path,
+        metavar="FOLDER3",
+        help="check the list and write allocation_balance.html, which names no entry, into FOLDER3",
+    )
     allocate.add_argument(
         "--level", action="append", default=[], metavar="COLUMN=WORD", help="such as site=north, for --next"
     )
@@ -32,10 +47,10 @@ def add(commands: Commands) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    from studykit.planning.allocation import allocation_rules, as_csv, balance_table
-    from studykit.planning.sealed_list import LIST, allocate_next, commit_allocation, reveal_allocation
+    from studykit.planning.allocation import allocation_rules, as_csv
+    from studykit.planning.sealed_list import LIST, allocate_next, checked_allocation, commit_allocation
     from studykit.protocol import load_protocol
-    from studykit.report.writers.markdown import markdown_table
+    from studykit.report.allocation_page import refuse_to_overwrite
 
     need_study_folder(options.folder)
     protocol = load_protocol(options.folder / "study.toml")
@@ -48,15 +63,16 @@ def run(options: argparse.Namespace) -> int:
         arm = allocate_next(rules, options.folder, options.secret, options.next, levels)
         say(f"{options.next}: {labels[arm]} ({arm})")
         return CLEAN
-    if options.show:
-        target = options.folder / LIST
-        if target.exists():
+    if options.show or options.balance is not None:
+        target, where = options.folder / LIST, options.folder if options.show else options.balance
+        if options.show and target.exists():
             raise CallError(f"{target} is there already; nothing was written.")
-        found = reveal_allocation(rules, options.folder, options.secret)
-        target.write_bytes(as_csv(found))
-        say("The list is the one that was committed to, and follows from its seed.")
-        say(markdown_table(balance_table(rules, found, labels)))
-        say(f"List: {target}")
+        refuse_to_overwrite(where)
+        seed, found = checked_allocation(rules, options.folder, options.secret)
+        _write_balance(where, options.folder, protocol, rules, seed, found)
+        if options.show:
+            target.write_bytes(as_csv(found))
+            say(f"List: {target}")
         return CLEAN
     made = commit_allocation(rules, options.folder, options.secret)
     lists = len(rules.cells)
@@ -67,6 +83,23 @@ def run(options: argparse.Namespace) -> int:
     say(f"List and seed: {made.secret_folder}. Whoever reads them knows who comes to which arm.")
     say(f"Commitment: {made.commitment}\nSHA-256, to publish now: {made.sha256}")
     return CLEAN
+
+
+def _write_balance(
+    where: Path, study: Path, protocol: Protocol, rules: AllocationRules, seed: int, found: pd.DataFrame
+) -> None:
+    from studykit.planning.balance import allocation_balance
+    from studykit.planning.sealed_list import committed_sha256
+    from studykit.report.allocation_page import write_allocation_balance
+    from studykit.report.writers.markdown import markdown_table
+
+    balance = allocation_balance(protocol, rules, seed, found)
+    tables = (balance.along_table(), balance.guessing_table())
+    page = write_allocation_balance(where, protocol, balance, tables, committed_sha256(study))
+    say("The list is the one that was committed to, and follows from its seed.")
+    say(balance.headline)
+    say(markdown_table(balance.table()))
+    say(f"Balance: {page}")
 
 
 def _level(words: str) -> tuple[str, str]:

@@ -8,14 +8,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
 import pandas as pd
 
 from studykit.errors import CallError, DesignError
-from studykit.formatting import number
-from studykit.numerics.planning.allocation import Stream, largest_gap, minimised_arm, permuted_blocks
+from studykit.numerics.planning.allocation import Stream, minimised_arm, permuted_blocks
 from studykit.protocol import Protocol
-from studykit.table import Column, Table
 
 LETTERS: Final = "ABCDEFGHJKLMNPQRSTUVWXYZ"
 """Of stratum codes; I and O are left out, which are read as numbers."""
@@ -132,33 +129,6 @@ def minimised_again(rules: AllocationRules, seed: int, allocated: pd.DataFrame) 
         for place, (_, row) in enumerate(allocated.iterrows())
     ]
     return pd.Series(arms, index=allocated.index, dtype="str")
-
-
-def balance_table(rules: AllocationRules, allocated: pd.DataFrame, labels: Mapping[str, str]) -> Table:
-    """How many of each word of each stratum came to each arm, and how far the arms ever were apart.
-
-    Args:
-        rules: the rules.
-        allocated: in order of allocation: one column a stratum, and `arm`.
-        labels: arm key -> label.
-    """
-    places = {arm: place for place, arm in enumerate(rules.arms)}
-    groups: list[tuple[str, pd.DataFrame]] = [("All", allocated)]
-    for column, words in rules.strata.items():
-        groups += [(f"{column}: {word}", allocated[allocated[column] == word]) for word in words]
-    rows = []
-    for name, rows_of_group in groups:
-        counts = [int((rows_of_group["arm"] == arm).sum()) for arm in rules.arms]
-        gap = largest_gap([places[arm] for arm in rows_of_group["arm"]], rules.ratios) if len(rows_of_group) else np.nan
-        shown = "" if np.isnan(gap) else number(gap, 0 if float(gap).is_integer() else 1)
-        rows.append((name, *(str(count) for count in counts), shown))
-    return Table(
-        "allocation_balance",
-        "Balance of the arms",
-        (Column("Group", "left"), *(Column(labels[arm]) for arm in rules.arms), Column("Largest gap")),
-        tuple(rows),
-        ("Largest gap: the furthest that two arms were ever apart, in people of an arm of ratio 1.",),
-    )
 
 
 def as_csv(frame: pd.DataFrame) -> bytes:

@@ -121,7 +121,13 @@ def allocate_next(
 
 
 def reveal_allocation(rules: AllocationRules, folder: Path, secret_folder: Path) -> pd.DataFrame:
-    """The list, after everything was checked: it is the one committed to, and the seed gives it again.
+    """The list, after everything was checked (`checked_allocation`)."""
+    _, found = checked_allocation(rules, folder, secret_folder)
+    return found
+
+
+def checked_allocation(rules: AllocationRules, folder: Path, secret_folder: Path) -> tuple[int, pd.DataFrame]:
+    """Seed and list, after everything was checked: it is the one committed to, and the seed gives it again.
 
     Raises:
         DataError: the hash, the rules or an arm do not agree; the sentence says which.
@@ -136,7 +142,12 @@ def reveal_allocation(rules: AllocationRules, folder: Path, secret_folder: Path)
             f"{len(differing)} of {len(found)} entries do not follow from the seed (first: {name}); the list was "
             "changed."
         )
-    return found
+    return seed, found
+
+
+def committed_sha256(folder: Path) -> str:
+    """The hash that was published, from the commitment in the study folder."""
+    return str(_commitment(folder)["sha256"])
 
 
 def _checked_secret(rules: AllocationRules, folder: Path, secret_folder: Path) -> tuple[int, str]:

@@ -64,6 +64,17 @@ def permuted_blocks(entries: int, ratios: Sequence[int], sizes: Sequence[int], s
     Raises:
         CallError: no entry, no size, or a size that does not hold the ratios whole.
     """
+    arms, _ = blocks_in_order(entries, ratios, sizes, stream)
+    return arms
+
+
+def blocks_in_order(
+    entries: int, ratios: Sequence[int], sizes: Sequence[int], stream: Stream
+) -> tuple[list[int], list[int]]:
+    """As `permuted_blocks`, and where each block ends: the number of entries up to its last one (CallError alike).
+
+    The last block may be cut: its end then lies beyond the entries.
+    """
     whole = sum(ratios)
     if entries < 1:
         raise CallError(f"{entries} entries were asked for; a list needs at least one.")
@@ -72,10 +83,12 @@ def permuted_blocks(entries: int, ratios: Sequence[int], sizes: Sequence[int], s
             f"Block sizes are {list(sizes)}; each must be a multiple of {whole}, the sum of the arms' ratios."
         )
     arms: list[int] = []
+    ends: list[int] = []
     while len(arms) < entries:
         times = sizes[stream.below(len(sizes))] // whole
         arms += stream.shuffled([arm for arm, ratio in enumerate(ratios) for _ in range(ratio * times)])
-    return arms[:entries]
+        ends.append(len(arms))
+    return arms[:entries], ends
 
 
 def minimised_arm(
@@ -98,14 +111,7 @@ def minimised_arm(
     """
     if not 0.0 < certainty <= 1.0:
         raise CallError(f"certainty is {certainty:g}; give a number above 0 and up to 1, such as 0.8.")
-    left = []
-    for arm in range(len(ratios)):
-        total = 0.0
-        for counts in before:
-            shares = [(count + (place == arm)) / ratios[place] for place, count in enumerate(counts)]
-            total += max(shares) - min(shares)
-        left.append(total)
-    best = [arm for arm, total in enumerate(left) if total <= min(left) + 1e-9]
+    best = least_imbalanced(before, ratios)
     others = [arm for arm in range(len(ratios)) if arm not in best]
     chosen = best if not others or stream.happens(certainty) else others
     drawn = stream.below(sum(ratios[arm] for arm in chosen))
@@ -114,6 +120,24 @@ def minimised_arm(
         if drawn < 0:
             return arm
     raise AssertionError("a number below the sum of the ratios belongs to one arm")
+
+
+def least_imbalanced(before: Sequence[Sequence[int]], ratios: Sequence[int]) -> list[int]:
+    """The arms that leave the smallest imbalance behind (`minimised_arm`)."""
+    left = []
+    for arm in range(len(ratios)):
+        total = 0.0
+        for counts in before:
+            shares = [(count + (place == arm)) / ratios[place] for place, count in enumerate(counts)]
+            total += max(shares) - min(shares)
+        left.append(total)
+    return [arm for arm, total in enumerate(left) if total <= min(left) + 1e-9]
+
+
+def gap_of(arms: Sequence[int], ratios: Sequence[int]) -> float:
+    """Difference between the two arms that are furthest apart at the end, in people of an arm of ratio 1."""
+    counts = np.bincount(np.asarray(arms, dtype=int), minlength=len(ratios))
+    return float(np.ptp(counts / np.asarray(ratios, dtype=float)))
 
 
 def largest_gap(arms: Sequence[int], ratios: Sequence[int]) -> float:
