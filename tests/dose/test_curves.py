@@ -8,7 +8,7 @@ from dose_cases import FERRY, dose_study, minutes_of
 from scipy import optimize
 
 from studykit.change.beside import MdcBeside
-from studykit.dose.curves import DoseCurves, curves_of, half_in_words
+from studykit.dose.curves import WIDE_HALF, DoseCurves, curves_of, half_in_words
 from studykit.dose.model import DoseTrial, dose_trial
 from studykit.errors import CallError, DesignError
 
@@ -113,6 +113,21 @@ def test_a_straight_line_leaves_the_interval_open_and_says_so() -> None:
     assert any("interval of the half-maximal dose is open" in caution for caution in found.cautions)
     assert np.isinf(found.numbers()["half_dose.high"])
     assert found.numbers()["half_dose.share.high"] == 1.0
+
+
+def test_a_half_maximal_dose_known_badly_is_said_to_lean_upwards() -> None:
+    """Wide limits and open ones say so, narrow ones and a dose that is none do not."""
+    wide = curves_of(trial(SATURATING, each=20))
+    low, high = wide.shapes.half.limits
+    assert high / low > WIDE_HALF
+    (said,) = (caution for caution in wide.cautions if "known badly" in caution)
+    assert f"(the upper limit is {high / low:.1f} times the lower)" in said
+    assert "lies above the truth on average" in said
+    narrow = curves_of(trial([10.0 * mean for mean in SATURATING], each=20))
+    assert narrow.shapes.half.limits[1] <= WIDE_HALF * narrow.shapes.half.limits[0]
+    assert not any("half-maximal dose" in caution for caution in narrow.cautions)
+    straight = curves_of(trial(STRAIGHT))
+    assert any("known badly" in caution for caution in straight.cautions) == np.isfinite(straight.shapes.half.dose)
 
 
 def test_no_effect_of_dose_leaves_both_ends_open() -> None:
