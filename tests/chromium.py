@@ -23,6 +23,16 @@ FLAGS = [
     "--disable-sync",
 ]
 
+BROKEN_ANCHORS = """() => {
+  const all = [...document.querySelectorAll('[id]')].map(e => e.id);
+  const twice = all.filter((id, at) => all.indexOf(id) !== at);
+  const named = [...document.querySelectorAll('a[href^="#"]')].map(e => e.getAttribute('href').slice(1));
+  const said = [...document.querySelectorAll('[aria-labelledby], [aria-describedby]')].flatMap(
+    e => `${e.getAttribute('aria-labelledby') || ''} ${e.getAttribute('aria-describedby') || ''}`.trim().split(/\\s+/));
+  return {count: all.length, twice, lost: [...named, ...said].filter(id => id && !all.includes(id))};
+}"""
+"""How many names of places a page has, which of them stand twice, and which are pointed at and are nowhere."""
+
 needs_chromium = [
     pytest.mark.browser,
     pytest.mark.skipif(CHROMIUM is None and not REQUIRED, reason="no Chromium on this machine"),

@@ -116,7 +116,7 @@ def section_part(section: Section, drawings: Mapping[str, Drawing]) -> str:
 
 def _result(result: Result, drawing: Drawing | None, *, alone: bool) -> str:
     same = "" if alone and not result.title else f"<h3>{escape(result.title)}</h3>"
-    return f'<section id="{_anchor(result.key)}">{same}{result.to_html(drawing)}</section>'
+    return f'<section id="answer-{_anchor(result.key)}">{same}{result.to_html(drawing)}</section>'
 
 
 def plan_part(study: Study) -> str:

@@ -17,7 +17,7 @@ from studykit.data.study import Study
 from studykit.errors import DesignError
 from studykit.formatting import NO_BREAK, counted, decimals_for_width, listed, number, percent, unit_sign
 from studykit.result import Result
-from studykit.sample.groups import EVERYBODY, groups_of
+from studykit.sample.groups import EVERYBODY, NO_LIST, NOT_LISTED, groups_of, has_list
 from studykit.table import Column, Table
 from studykit.vocabulary import PARTICIPANTS, SEXES
 
@@ -132,8 +132,8 @@ def baseline_of_study(study: Study) -> Baseline:
     return Baseline(
         key="sample",
         title="Sample at the start",
-        headline=_headline(everybody, found),
-        cautions=_cautions(everybody),
+        headline=_headline(everybody, found, has_list(study)),
+        cautions=_cautions(everybody) if has_list(study) else (*_cautions(everybody), NO_LIST),
         methods=(
             "Characteristics at the start are described as mean (standard deviation) or number (%); arms were not "
             "compared by tests."
@@ -237,8 +237,11 @@ def _cell(row: dict[Hashable, Any], decimals: int, smallest: int) -> str:
     return f"{number(row['mean'], decimals)} ({number(row['sd'], decimals)}){behind}"
 
 
-def _headline(everybody: pd.DataFrame, found: list[Characteristic]) -> str:
-    people = counted(int(everybody["participants"].iloc[0]), "participant")
+def _headline(everybody: pd.DataFrame, found: list[Characteristic], is_listed: bool) -> str:
+    count = int(everybody["participants"].iloc[0])
+    people = f"{counted(count, 'participant')} took part"
+    if not is_listed:
+        people = f"{counted(count, 'person', 'people')} in the readings ({NOT_LISTED})"
     parts = []
     for row in everybody.to_dict("records"):
         if row["characteristic"] == "age_years" and row["sd"] > 0.0:
@@ -247,7 +250,7 @@ def _headline(everybody: pd.DataFrame, found: list[Characteristic]) -> str:
         if row["characteristic"] == "sex":
             parts.append(f"{int(row['count'])} {row['level']} ({percent(row['count'] / row['known'])})")
     said = f": {listed(parts)}" if parts else ""
-    return f"{people} took part{said}; {counted(len(found), 'characteristic')} recorded at the start."
+    return f"{people}{said}; {counted(len(found), 'characteristic')} recorded at the start."
 
 
 def _cautions(everybody: pd.DataFrame) -> tuple[str, ...]:

@@ -10,9 +10,9 @@ import pandas as pd
 from studykit.data.study import Study
 from studykit.formatting import counted, listed, percent
 from studykit.result import Result
-from studykit.sample.groups import EVERYBODY, groups_of, members
+from studykit.sample.groups import EVERYBODY, NO_LIST, NOT_LISTED, groups_of, has_list, members
 from studykit.table import Column, Table
-from studykit.vocabulary import EVENTS, RELATED, SEVERITIES
+from studykit.vocabulary import EVENTS, MEASUREMENTS, RELATED, SEVERITIES
 
 KINDS: Final = {
     "participants": "Participants",
@@ -71,7 +71,7 @@ class AdverseEvents(Result):
 
 def events_of_study(study: Study) -> AdverseEvents:
     """Count events and the people who had one, by arm. No event recorded is an answer: zeros and a caution."""
-    groups = groups_of(study)
+    groups = groups_of(study, without_list=(MEASUREMENTS, EVENTS))
     events = study.table(EVENTS)
     lines = [
         (group, kind, count)
@@ -82,10 +82,11 @@ def events_of_study(study: Study) -> AdverseEvents:
     return AdverseEvents(
         key="events",
         title="Adverse events",
-        headline=_headline(counts, {group: label for group, (label, _) in groups.items()}),
+        headline=_headline(counts, {group: label for group, (label, _) in groups.items()}, has_list(study)),
         cautions=(
             "Events that nobody asked about or wrote down are not here: none recorded does not mean none happened.",
             "Few people were followed for a short time; rare harm cannot be seen in such numbers.",
+            *(() if has_list(study) else (NO_LIST,)),
         ),
         methods="Adverse events were counted as recorded, by arm as allocated, severity and judged relation.",
         provenance=study.provenance(),
@@ -111,11 +112,12 @@ def _share(count: int, of: int) -> str:
     return f"{count} ({percent(count / of)})" if of else "0"
 
 
-def _headline(counts: pd.DataFrame, labels: dict[str, str]) -> str:
+def _headline(counts: pd.DataFrame, labels: dict[str, str], is_listed: bool) -> str:
     at = counts.set_index(["group", "kind"])["count"]
     people, events = int(at[EVERYBODY, "participants"]), int(at[EVERYBODY, "events"])
+    among = counted(people, "participant") if is_listed else f"{counted(people, 'person', 'people')} in the readings"
     if events == 0:
-        return f"No adverse event was recorded among {counted(people, 'participant')}."
+        return f"No adverse event was recorded among {among}{'' if is_listed else f' ({NOT_LISTED})'}."
     having = int(at[EVERYBODY, "participants_with_event"])
     arms = [
         f"{int(at[group, 'participants_with_event'])} of {int(at[group, 'participants'])} in “{label}”"
@@ -123,7 +125,5 @@ def _headline(counts: pd.DataFrame, labels: dict[str, str]) -> str:
         if group != EVERYBODY
     ]
     by_arm = f": {listed(arms, most=len(arms))}" if arms else ""
-    return (
-        f"{counted(events, 'adverse event')} in {having} of {counted(people, 'participant')} "
-        f"({percent(having / people)}){by_arm}."
-    )
+    share = percent(having / people) if is_listed else f"{percent(having / people)}; {NOT_LISTED}"
+    return f"{counted(events, 'adverse event')} in {having} of {among} ({share}){by_arm}."

@@ -8,19 +8,39 @@ import pandas as pd
 
 from studykit.data.study import Study
 from studykit.protocol import Visit
-from studykit.vocabulary import PARTICIPANTS
+from studykit.vocabulary import MEASUREMENTS, PARTICIPANTS
 
 EVERYBODY: Final = "all"
 EVERYBODY_LABEL: Final = "All"
+NOT_LISTED: Final = "there is no list of participants"
+NO_LIST: Final = (
+    "The study has no list of participants, so whoever was measured stands for those who took part: people without any "
+    "reading are not counted, and nobody's arm is known. Write one line for each person into the participants table."
+)
 
 
-def groups_of(study: Study) -> dict[str, tuple[str, frozenset[str]]]:
-    """Key -> label and participants: everybody first, then each arm in the order of the protocol."""
+def groups_of(
+    study: Study, *, without_list: tuple[str, ...] = (MEASUREMENTS,)
+) -> dict[str, tuple[str, frozenset[str]]]:
+    """Key -> label and participants: everybody first, then each arm in the order of the protocol.
+
+    Args:
+        without_list: the tables whose people stand for everybody where the study has no list of participants; nobody's
+            arm is known then, so there is one group.
+    """
     people = study.table(PARTICIPANTS)
+    if people.empty:
+        codes = [study.table(name)["participant_id"].dropna() for name in without_list]
+        return {EVERYBODY: (EVERYBODY_LABEL, frozenset(pd.concat(codes)))}
     groups = {EVERYBODY: (EVERYBODY_LABEL, frozenset(people["participant_id"]))}
     for key, arm in study.protocol.arms.items():
         groups[key] = (arm.label, frozenset(people.loc[people["arm"] == key, "participant_id"]))
     return groups
+
+
+def has_list(study: Study) -> bool:
+    """Whether the participants table says who took part."""
+    return not study.table(PARTICIPANTS).empty
 
 
 def visits_in_time(study: Study) -> tuple[Visit, ...]:

@@ -11,7 +11,7 @@ from studykit.data.study import Study
 from studykit.errors import DesignError
 from studykit.formatting import counted, percent
 from studykit.result import Result
-from studykit.sample.groups import EVERYBODY, groups_of, members, visits_in_time
+from studykit.sample.groups import EVERYBODY, NO_LIST, groups_of, has_list, members, visits_in_time
 from studykit.table import Column, Table
 from studykit.vocabulary import MEASUREMENTS
 
@@ -91,6 +91,7 @@ def missing_of_study(study: Study) -> MissingReadings:
         headline=_headline(study, counted_rows, visits[-1].key),
         cautions=(
             "Counts say how many are missing, not why; whether a model is right about them rests on the reasons.",
+            *(() if has_list(study) else (NO_LIST,)),
         ),
         methods="A participant counts as measured at a visit with at least one reading of the measure there.",
         provenance=study.provenance(),

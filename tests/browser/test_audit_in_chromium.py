@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from audit_cases import MANY_LONG_ARMS, answers_of_audit, audit, checked_as
 from axe_playwright_python.sync_playwright import Axe
-from chromium import needs_chromium
+from chromium import BROKEN_ANCHORS, needs_chromium
 from playwright.sync_api import BrowserContext
 
 from studykit.data.study import Study
@@ -93,6 +93,9 @@ def test_page_is_accessible_and_self_contained(browser: BrowserContext, folder: 
     assert asked_for == [(folder / name).as_uri()]
     assert page.locator("script").count() == 0
     assert page.locator("main figure svg[role=img]").count() >= 2
+    places = page.evaluate(BROKEN_ANCHORS)
+    assert places["count"] > 10
+    assert (places["twice"], places["lost"]) == ([], [])
     found = Axe().run(page).response["violations"]
     assert [(item["id"], item["nodes"][0]["html"][:200]) for item in found] == []
     assert trouble == []

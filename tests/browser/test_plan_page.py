@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from chromium import needs_chromium
+from chromium import BROKEN_ANCHORS, needs_chromium
 from playwright.sync_api import BrowserContext
 
 from studykit.cli import main
@@ -36,6 +36,9 @@ def test_page_is_accessible_and_self_contained(browser: BrowserContext, page_fil
     assert asked_for == [page_file.as_uri()]
     assert page.locator("script").count() == 0
     assert page.locator("main figure svg[role=img]").count() == 3
+    places = page.evaluate(BROKEN_ANCHORS)
+    assert places["count"] > 10
+    assert (places["twice"], places["lost"]) == ([], [])
     found = Axe().run(page).response["violations"]
     assert [(item["id"], item["nodes"][0]["html"][:200]) for item in found] == []
     page.set_viewport_size({"width": 420, "height": 800})

@@ -212,3 +212,31 @@ def test_a_measure_without_a_better_direction_is_averaged_where_others_take_the_
     assert means["tilt"] == pytest.approx(-14.5 + 2.0)
     labels = frame["label"].xs("all", level="group")
     assert labels["tilt"] == "Pelvic tilt at First, mean of trials (no direction is better)"
+
+
+def test_without_a_list_of_participants_those_who_were_measured_are_counted(study: Study) -> None:
+    tables = {name: study.table(name) for name in study.tables}
+    tables["participants"] = tables["participants"].iloc[:0]
+    bare = Study(study.protocol, tables, study.findings)
+    sample, missing, events = sample_of_study(bare)
+    assert sample.headline.startswith("12 people in the readings (there is no list of participants); 1 characteristic")
+    assert "missing for 3 of 12 participants (25%)" in missing.headline
+    assert events.headline == (
+        "3 adverse events in 2 of 12 people in the readings (17%; there is no list of participants)."
+    )
+    for one in (sample, missing, events):
+        assert any("no list of participants" in caution for caution in one.cautions)
+        assert " 0 participants" not in one.headline
+        assert len(one.table().columns) == 2
+    quiet = Study(study.protocol, {**tables, "events": tables["events"].iloc[:0]}, study.findings)
+    assert events_of_study(quiet).headline == (
+        "No adverse event was recorded among 12 people in the readings (there is no list of participants)."
+    )
+
+
+def test_somebody_with_an_event_and_no_reading_is_counted_without_a_list(study: Study) -> None:
+    tables = {name: study.table(name) for name in study.tables}
+    tables["participants"] = tables["participants"].iloc[:0]
+    tables["measurements"] = tables["measurements"][tables["measurements"]["participant_id"] != "A1"]
+    numbers = events_of_study(Study(study.protocol, tables, study.findings)).numbers()
+    assert (numbers["all.participants"], numbers["all.participants_with_event"], numbers["all.events"]) == (12, 2, 3)
