@@ -47,6 +47,7 @@ _ROOM_OF = {
     "run_notebook": "notebook.running",
     "watch_order": "notebook.order",
     "order_of_run": "notebook.order",
+    "or_reason": "result",
     "progress_bar": "progress",
 }
 

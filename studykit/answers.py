@@ -66,7 +66,8 @@ def answer(
 
     Args:
         study: the checked study.
-        only: keys of the parts to compute (`READABLE`); None computes all that this design has.
+        only: keys of the parts to compute (`READABLE`), in the order wished for; a part that this design does not have
+            says so, and several with one reason say it once. None computes all that this design has.
         progress: called with the title of each part before it is computed.
         answered: called with each part as soon as it is there, such as to draw its pictures.
     """
@@ -95,15 +96,35 @@ def answer(
         parts = {key: parts[key] for key in ("reliability", "sample")}
     for key in only or ():
         check_choice(key, READABLE, "part")
-    sections = []
-    for key, compute in parts.items():
-        if only is not None and key not in only:
+    sections: list[Section] = []
+    refused: set[str] = set()
+    for key in parts if only is None else only:
+        if key in parts:
+            tell(READABLE[key])
+            sections.append(_section(key, parts[key]))
+        elif (reason := _not_asked(study.protocol.study.design, key)) not in refused:
+            refused.add(reason)
+            sections.append(Section(key, READABLE[key], (), (Unanswered(key, READABLE[key], reason),)))
+        else:
             continue
-        tell(READABLE[key])
-        sections.append(_section(key, compute))
         if answered is not None:
             answered(sections[-1])
     return tuple(sections)
+
+
+def _not_asked(design: str, key: str) -> str:
+    """Why a part is no question for a design, and what to ask instead."""
+    if key == "audit":
+        return (
+            f"How well a record was kept is asked of an audit; design in study.toml says '{design}'. Who took part and "
+            "what is missing can be asked instead (part 'sample'), and whether readings can be trusted (part "
+            "'reliability', notebook 3_reliability.ipynb)."
+        )
+    return (
+        "This is a reliability study: readings were taken to learn how well an angle is measured, and nobody was "
+        "treated between them, so there is no change, dose or drop-out to look at. Ask how well it is measured instead "
+        "(part 'reliability', notebook 3_reliability.ipynb)."
+    )
 
 
 READABLE = {

@@ -18,6 +18,10 @@ from collections.abc import Iterable
 class StudykitError(Exception):
     """Base of all errors of the kit; its text is a sentence for a person."""
 
+    def _render_traceback_(self) -> list[str]:
+        """What an open notebook shows: the sentence, and no way through the kit's own code."""
+        return [f"{type(self).__name__}: {self}"]
+
 
 class CallError(StudykitError):
     """A word or a number given by the caller is not one of those that are allowed."""

@@ -6,14 +6,17 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from html import escape
-from typing import Protocol
+from typing import ParamSpec, Protocol, TypeVar
 
 import pandas as pd
 
 from studykit.display import in_notebook
-from studykit.errors import DesignError, FitError
+from studykit.errors import DataError, DesignError, FitError
 from studykit.provenance import Provenance
 from studykit.table import Table
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 class Picture(Protocol):
@@ -91,6 +94,34 @@ class Result(ABC):
             f'<p class="headline">{escape(self.headline)}</p>{drawn}{self.table().to_html()}'
             f'{cautions}<p class="methods"><strong>Methods.</strong> {escape(self.methods)}</p>'
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why there is no answer, in a sentence; it counts as false, so that `if answer:` passes it over."""
+
+    sentence: str
+
+    def __bool__(self) -> bool:
+        return False
+
+    def __repr__(self) -> str:
+        return self.sentence
+
+    def _repr_html_(self) -> str:
+        return in_notebook(f'<p class="unanswered">{escape(self.sentence)}</p>')
+
+
+def or_reason(question: Callable[P, T], *args: P.args, **named: P.kwargs) -> T | Reason:
+    """The answer of a function, or the reason why this study cannot give one, to be shown in its place.
+
+    Args:
+        question: a function of the kit; what follows is handed on to it.
+    """
+    try:
+        return question(*args, **named)
+    except (DataError, DesignError, FitError) as refusal:
+        return Reason(str(refusal))
 
 
 def answered_apart(parts: Iterable[Callable[[], Result]]) -> list[Result]:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from html import escape
 
 import numpy as np
 import pandas as pd
 
+from studykit.display import in_notebook
 from studykit.errors import check_choice, check_confidence
 from studykit.formatting import counted, estimate
 from studykit.numerics import icc as numbers
@@ -65,6 +67,11 @@ class IccAnswer:
             return f"{self.form.name} cannot be estimated: {self.reason}"
         shown = estimate(self.value, self.low, self.high, confidence=self.confidence)
         return f"{self.form.name} was {shown} over {counted(self.targets, 'target')}."
+
+    def _repr_html_(self) -> str:
+        cautions = "".join(f"<li>{escape(caution)}</li>" for caution in self.cautions)
+        cautions = f'<h4>What this does not show</h4><ul class="cautions">{cautions}</ul>' if cautions else ""
+        return in_notebook(f'<h3>Intraclass correlation</h3><p class="headline">{escape(self.headline)}</p>{cautions}')
 
 
 def icc(

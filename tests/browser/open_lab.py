@@ -9,8 +9,10 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import socket
 import subprocess
+import tempfile
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -19,7 +21,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Page, expect
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from chromium import CHROMIUM, FLAGS
+from playwright.sync_api import BrowserContext, Page, expect, sync_playwright
 
 from studykit.notebook.kernel import own_jupyter
 from studykit.notebook.lab import lab_command
@@ -46,10 +51,6 @@ class Lab:
     root: Path
     settings: Path
 
-    def set_theme(self, theme: str) -> None:
-        """Light or dark, from the next page on."""
-        self.write_setting("apputils-extension/themes", {"theme": f"JupyterLab {theme}"})
-
     def write_setting(self, name: str, content: dict[str, Any]) -> None:
         path = self.settings / "@jupyterlab" / f"{name}.jupyterlab-settings"
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -59,6 +60,13 @@ class Lab:
         request = urllib.request.Request(f"{self.address}{path}", headers={"Authorization": f"token {TOKEN}"})  # noqa: S310
         with urllib.request.urlopen(request, timeout=20) as answer:  # noqa: S310 - our own server
             return json.load(answer)
+
+
+def root_with_notebooks(root: Path, source: Path) -> Path:
+    """A folder with copies of the notebooks and of the studies that they read."""
+    shutil.copytree(source / "notebooks", root / "notebooks", ignore=shutil.ignore_patterns(".ipynb_checkpoints"))
+    shutil.copytree(source / "synthetic_data", root / "synthetic_data", ignore=shutil.ignore_patterns("results"))
+    return root
 
 
 @contextmanager
@@ -106,6 +114,36 @@ def _wait_until_up(lab: Lab, server: subprocess.Popen[bytes], log: Path) -> None
             return
 
 
+@contextmanager
+def window_of_lab() -> Iterator[BrowserContext]:
+    """A browser with a profile of its own, high enough for a few answers."""
+    assert CHROMIUM is not None, "browser tests are required here, and there is no Chromium"
+    with sync_playwright() as play, tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
+        context = play.chromium.launch_persistent_context(
+            profile,
+            executable_path=CHROMIUM,
+            headless=True,
+            args=FLAGS,
+            viewport={"width": 1300, "height": 1500},
+            bypass_csp=True,
+        )
+        yield context
+        context.close()
+
+
+@contextmanager
+def page_of_lab(window: BrowserContext, lab: Lab) -> Iterator[Page]:
+    """A page that may ask nobody but the server; at its end it is known to have kept to that."""
+    opened = window.new_page()
+    opened.set_default_timeout(60_000)
+    outside: list[str] = []
+    ours = (lab.address, lab.address.replace("http", "ws", 1), "data:", "blob:")
+    opened.on("request", lambda one: None if one.url.startswith(ours) else outside.append(one.url))
+    yield opened
+    opened.close()
+    assert outside == []
+
+
 def open_notebook(page: Page, lab: Lab, path: str) -> None:
     """Open a notebook and wait until its own kernel is there and idle."""
     page.goto(f"{lab.address}/lab/tree/{path}?reset&token={TOKEN}")
@@ -126,6 +164,39 @@ def run_all(page: Page, *, seconds: float) -> None:
     page.locator(".lm-Menu-item[data-command='runmenu:run-all']").click()
     page.wait_for_timeout(500)
     page.wait_for_function(FINISHED, timeout=1000 * seconds)
+
+
+def switch_theme(page: Page, theme: str) -> None:
+    """Choose Settings, Theme, JupyterLab Light or Dark, as a person does, and wait until it shows."""
+    light = "true" if theme == "Light" else "false"
+    if page.locator("body").get_attribute("data-jp-theme-light") != light:
+        page.locator(".lm-MenuBar-item", has_text=re.compile("^Settings$")).click()
+        page.locator(".lm-Menu-item", has_text=re.compile("^Theme$")).hover()
+        page.locator(".lm-Menu-item", has_text=re.compile(f"^JupyterLab {theme}$")).click()
+    expect(page.locator("body")).to_have_attribute("data-jp-theme-light", light, timeout=60_000)
+    page.wait_for_timeout(500)  # colours fade
+
+
+def violations(page: Page) -> list[tuple[str, str]]:
+    """What a checker of accessibility says about the answers on the screen, contrast included."""
+    found = Axe().run(page, context={"include": [[".sk-result"]]}).response["violations"]
+    return [(one["id"], one["nodes"][0]["html"][:200]) for one in found]
+
+
+def screenshot_folder(temporary: pytest.TempPathFactory) -> Path:
+    """Where pictures of the screen are kept: the folder named by STUDYKIT_SCREENSHOTS, or a temporary one."""
+    named = os.environ.get("STUDYKIT_SCREENSHOTS")
+    folder = Path(named) if named else temporary.mktemp("screenshots")
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def screenshot(page: Page, path: Path) -> None:
+    """The upper part of the notebook, and its first answer."""
+    page.screenshot(path=str(path))
+    answers = page.locator(".sk-result")
+    if answers.count():
+        answers.first.screenshot(path=str(path.with_name(f"{path.stem}_answer.png")))
 
 
 def saved(page: Page, path: Path) -> dict[str, Any]:

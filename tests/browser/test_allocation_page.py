@@ -1,4 +1,4 @@
-"""The page of an allocation's balance in a real Chromium, offline: accessible, self-contained, no wider than a screen."""
+"""The page of an allocation's balance in a real Chromium, offline: accessible, self-contained, fits a narrow screen."""
 
 from __future__ import annotations
 
