@@ -290,7 +290,8 @@ def _half_cautions(found: Shapes) -> tuple[str, ...]:
             "The interval of the half-maximal dose is open: these doses do not say where the curve bends, or whether."
         )
     if 0.0 < half.dose < math.inf and not (bounded and high <= WIDE_HALF * low):
-        far = f" (the upper limit is {number(high / low, 1)} times the lower)" if bounded else ""
+        apart = high / low if bounded else math.inf
+        far = f" (the upper limit is {number(apart, 0 if apart >= 10.0 else 1)} times the lower)" if bounded else ""
         said.append(
             f"The half-maximal dose is known badly{far}. It is a ratio, and one that is known badly lies above the "
             "truth on average: go by its interval."

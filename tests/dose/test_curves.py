@@ -121,7 +121,7 @@ def test_a_half_maximal_dose_known_badly_is_said_to_lean_upwards() -> None:
     low, high = wide.shapes.half.limits
     assert high / low > WIDE_HALF
     (said,) = (caution for caution in wide.cautions if "known badly" in caution)
-    assert f"(the upper limit is {high / low:.1f} times the lower)" in said
+    assert f"(the upper limit is {high / low:.{0 if high / low >= 10.0 else 1}f} times the lower)" in said
     assert "lies above the truth on average" in said
     narrow = curves_of(trial([10.0 * mean for mean in SATURATING], each=20))
     assert narrow.shapes.half.limits[1] <= WIDE_HALF * narrow.shapes.half.limits[0]
