@@ -59,7 +59,7 @@ def run(options: argparse.Namespace) -> int:
     if options.level and options.next is None:
         raise CallError("--level says something about one participant; give --next as well.")
     if options.next is not None:
-        levels = dict(_level(words) for words in options.level)
+        levels = _levels(options.level)
         arm = allocate_next(rules, options.folder, options.secret, options.next, levels)
         say(f"{options.next}: {labels[arm]} ({arm})")
         return CLEAN
@@ -100,6 +100,15 @@ def _write_balance(
     say(balance.headline)
     say(markdown_table(balance.table()))
     say(f"Balance: {page}")
+
+
+def _levels(given: list[str]) -> dict[str, str]:
+    levels: dict[str, str] = {}
+    for column, word in map(_level, given):
+        if column in levels:
+            raise CallError(f"{column} is given twice, as {levels[column]} and as {word}; give it once.")
+        levels[column] = word
+    return levels
 
 
 def _level(words: str) -> tuple[str, str]:

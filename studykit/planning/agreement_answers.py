@@ -89,7 +89,7 @@ class AgreementWidths(Result):
         """Targets in rows, raters in columns."""
         wide = self.widths.pivot(index="targets", columns="raters", values="width")
         rows = tuple((str(targets), *(number(float(width), 2) for width in row)) for targets, row in wide.iterrows())
-        icc, share = number(float(self.asked.icc or 0.0), 2), number(float(self.asked.rater_share or 0.0), 2)
+        icc, share = f"{self.asked.icc:g}", f"{self.asked.rater_share:g}"
         return Table(
             "planning_agreement",
             f"Mean width of the {level(self.confidence)} of an absolute-agreement ICC of {icc}",
@@ -151,7 +151,7 @@ def agreement_headline(asked: ReliabilityWishes, needs: AgreementNeeds, confiden
     raters = counted(asked.readings, "rater")
     first = (
         f"With {raters} and {counted(needs.planned, 'target')} the {level(confidence)} of an absolute-agreement ICC of "
-        f"{number(icc, 2)} is {number(needs.width, 2)} wide on average; {number(width, 2)} was wished for"
+        f"{icc:g} is {number(needs.width, 2)} wide on average; {width:g} was wished for"
     )
     if needs.targets is not None and needs.targets <= needs.planned:
         return f"{first}, for which {counted(needs.targets, 'target')} are enough."
@@ -176,7 +176,7 @@ def agreement_wish(asked: ReliabilityWishes, needs: AgreementNeeds) -> Wish:
     icc, width, _ = _asked(asked)
     return Wish(
         key="agreement_width",
-        words=f"interval of an absolute-agreement ICC of {number(icc, 2)}, {number(width, 2)} wide",
+        words=f"interval of an absolute-agreement ICC of {icc:g}, {width:g} wide",
         approximate=math.nan,
         exact=needs.targets,
         to_measure=None if needs.targets is None else with_loss(needs.targets, asked.lost),

@@ -164,6 +164,12 @@ def trial_plan(protocol: Protocol) -> TrialPlan:
         raise DesignError(
             "A trial is planned around a control arm and a primary visit; the protocol lacks one of them."
         )
+    alpha = 1.0 - protocol.study.confidence
+    if part.power <= alpha:
+        raise DesignError(
+            f"power under [planning] is {part.power:g}, no more than alpha ({alpha:g}), which chance alone gives; ask "
+            "for 0.8."
+        )
     visits, _ = change_visits(protocol)
     plan = TrialPlan(
         arms={key: arm.label for key, arm in protocol.arms.items()},
@@ -183,7 +189,7 @@ def trial_plan(protocol: Protocol) -> TrialPlan:
         more_is_better=protocol.primary.better != "lower",
         complete_only=protocol.study.missing_visits == "complete participants",
         multiplicity=protocol.analysis.multiplicity,
-        alpha=1.0 - protocol.study.confidence,
+        alpha=alpha,
         power=part.power,
         measure=protocol.primary.name,
         unit=protocol.primary.unit,

@@ -11,7 +11,7 @@ import pandas as pd
 from studykit.errors import DesignError
 from studykit.formatting import number, percent
 from studykit.numerics.planning import error_sizes, icc_sizes, kappa_sizes
-from studykit.numerics.planning.wishes import with_loss
+from studykit.numerics.planning.wishes import MOST, with_loss
 from studykit.planning.words import amount
 from studykit.protocol import Protocol
 from studykit.protocol.planning_model import ReliabilityWishes
@@ -109,11 +109,14 @@ def reliability_wishes(protocol: Protocol, asked: ReliabilityWishes, power: floa
     def add(key: str, words: str, approximate: float, exact: Callable[[], int], *, may_fail: bool = False) -> None:
         try:
             number_exact: int | None = exact()
-        except DesignError:
+        except DesignError as refusal:
             if not may_fail:
-                raise
+                told = str(refusal)
+                raise DesignError(f"{words[0].upper()}{words[1:]}: {told[0].lower()}{told[1:]}") from None
             number_exact = None
         needed = math.ceil(approximate) if number_exact is None else number_exact
+        if needed > MOST:
+            raise DesignError(f"{words[0].upper()}{words[1:]}: more than {MOST} targets would be needed; ask for less.")
         found.append(Wish(key, words, approximate, number_exact, with_loss(needed, asked.lost)))
 
     n, share = asked.readings, asked.share_positive
@@ -121,7 +124,7 @@ def reliability_wishes(protocol: Protocol, asked: ReliabilityWishes, power: floa
         icc, beat = asked.icc, asked.icc_to_beat
         add(
             "icc_test",
-            f"ICC of {number(icc, 2)} shown to be above {number(beat, 2)}, power {percent(power)}",
+            f"ICC of {icc:g} shown to be above {beat:g}, power {percent(power)}",
             icc_sizes.icc_test_size_approximate(beat, icc, n, power=power, alpha=ALPHA_OF_TESTS),
             lambda: icc_sizes.icc_test_size(beat, icc, n, power=power, alpha=ALPHA_OF_TESTS),
         )
@@ -129,7 +132,7 @@ def reliability_wishes(protocol: Protocol, asked: ReliabilityWishes, power: floa
         icc, width = asked.icc, asked.icc_width
         add(
             "icc_width",
-            f"interval of an ICC of {number(icc, 2)}, {number(width, 2)} wide",
+            f"interval of an ICC of {icc:g}, {width:g} wide",
             icc_sizes.icc_width_size_approximate(icc, width, n, confidence=level),
             lambda: icc_sizes.icc_width_size(icc, width, n, confidence=level),
         )
@@ -154,7 +157,7 @@ def reliability_wishes(protocol: Protocol, asked: ReliabilityWishes, power: floa
         value, null = asked.kappa, asked.kappa_to_beat
         add(
             "kappa_test",
-            f"kappa of {number(value, 2)} shown to be above {number(null, 2)}, power {percent(power)}",
+            f"kappa of {value:g} shown to be above {null:g}, power {percent(power)}",
             kappa_sizes.kappa_test_size_approximate(null, value, shares, power=power, alpha=ALPHA_OF_TESTS),
             lambda: kappa_sizes.kappa_test_size(null, value, share, power=power, alpha=ALPHA_OF_TESTS),
             may_fail=True,
@@ -163,7 +166,7 @@ def reliability_wishes(protocol: Protocol, asked: ReliabilityWishes, power: floa
         value, across = asked.kappa, asked.kappa_width
         add(
             "kappa_width",
-            f"interval of a kappa of {number(value, 2)}, {number(across, 2)} wide",
+            f"interval of a kappa of {value:g}, {across:g} wide",
             kappa_sizes.kappa_width_size_approximate(value, shares, across, confidence=level),
             lambda: kappa_sizes.kappa_width_size(value, share, across, confidence=level),
             may_fail=True,

@@ -13,6 +13,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import secrets
 import tomllib
 from collections.abc import Mapping
@@ -39,6 +40,7 @@ LIST: Final = "allocation_list.csv"
 COMMITMENT: Final = "allocation_commitment.json"
 FORMAT: Final = "studykit-allocation/1"
 PARTICIPANT: Final = "participant_id"
+_CODE: Final = r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}"
 _HEADER: Final = """\
 # Seed and nonce of an allocation list. Whoever reads this file knows who comes to which arm: keep it away from
 # everybody who enrols, treats or measures participants, and show it only when the trial is over.
@@ -69,6 +71,7 @@ def commit_allocation(
     Raises:
         CallError: the secret folder lies in the study folder, or something would be overwritten.
     """
+    _check_secret_folder(secret_folder)
     inside, outside = folder.resolve(), secret_folder.resolve()
     if outside == inside or inside in outside.parents:
         raise CallError(
@@ -108,6 +111,14 @@ def allocate_next(
         raise CallError(
             "People are allocated one by one under minimisation; with blocks, open the next code of the list."
         )
+    if re.fullmatch(_CODE, participant) is None:
+        raise CallError(
+            f"{participant!r} cannot be used as a participant's code: a code has up to 64 letters, digits, "
+            "underscores, dots and hyphens, and begins with a letter or digit."
+        )
+    unknown = [column for column in levels if column not in rules.strata]
+    if unknown:
+        raise CallError(f"{unknown[0]} is no column that is balanced; these are {', '.join(rules.strata)}.")
     seed, _ = _checked_secret(rules, folder, secret_folder)
     before = _read_list(rules, secret_folder)
     if participant in set(before[PARTICIPANT]):
@@ -165,6 +176,10 @@ def _checked_secret(rules: AllocationRules, folder: Path, secret_folder: Path) -
         seed, nonce = int(secret["seed"]), str(secret["nonce"])
     except (OSError, ValueError, KeyError, TypeError):
         raise DataError(f"{path} is not there or is not a secret of an allocation list.") from None
+    if not (secret_folder / LIST).is_file():
+        raise DataError(
+            f"{secret_folder / LIST} is not there; look for the list, without which nothing can be checked."
+        )
     content = (secret_folder / LIST).read_bytes() if rules.method == "blocks" else str(seed).encode()
     if _sha256(nonce, content) != commitment["sha256"]:
         raise DataError(
@@ -186,11 +201,28 @@ def _commitment(folder: Path) -> dict[str, Any]:
 
 
 def _read_list(rules: AllocationRules, secret_folder: Path) -> pd.DataFrame:
-    path = secret_folder / LIST
-    if not path.is_file():
-        raise DataError(f"{path} is not there.")
     first = "code" if rules.method == "blocks" else PARTICIPANT
-    return from_csv(path.read_bytes(), [first, *rules.strata, "arm"])
+    path = secret_folder / LIST
+    content = path.read_bytes()
+    found = from_csv(content, [first, *rules.strata, "arm"])
+    for column, words in {**rules.strata, "arm": rules.arms}.items():
+        odd = found[~found[column].isin(words)]
+        if len(odd):
+            raise DataError(
+                f"{len(odd)} of {len(found)} entries of {path} hold a word in {column} that is not planned (first: "
+                f"{odd.iloc[0, 0]}); the list was changed."
+            )
+    if not content.endswith(b"\n"):
+        raise DataError(f"{path} does not end with a whole line; the list was changed.")
+    return found
+
+
+def _check_secret_folder(secret_folder: Path) -> None:
+    """Refuse a folder that was not named, which would be the one at hand, and something that is no folder."""
+    if secret_folder == Path():
+        raise CallError("No folder for list and seed was named; name one outside the study folder.")
+    if secret_folder.exists() and not secret_folder.is_dir():
+        raise CallError(f"{secret_folder} is no folder; name one for list and seed.")
 
 
 def _nobody(rules: AllocationRules) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from studykit.display import in_notebook
-from studykit.errors import DesignError, FitError, check_choice
+from studykit.errors import CallError, DesignError, FitError, check_choice
 from studykit.planning.agreement_answers import (
     AGREEMENT_CAUTIONS,
     AGREEMENT_METHODS,
@@ -121,7 +121,7 @@ def trials_at_most(protocol: Protocol) -> int:
 def _answered(key: str, answer: Callable[[], tuple[Result, ...]]) -> PlanPart:
     try:
         return PlanPart(key, TITLES[key], answer())
-    except (DesignError, FitError) as refusal:
+    except (CallError, DesignError, FitError) as refusal:  # a CallError here is a wish of the protocol
         return PlanPart(key, TITLES[key], (), str(refusal))
 
 

@@ -9,6 +9,10 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_vali
 _Code = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", max_length=64)]
 _Share = Annotated[float, Field(ge=0, lt=1)]
 _Spread = Annotated[float, Field(ge=0, le=1000)]
+_RealSpread = Annotated[float, Field(ge=0.001, le=1000)]
+_Change = Annotated[float, Field(ge=-1000, le=1000)]
+_FINEST = 0.001
+"""In the unit of the primary measure: no instrument of the catalogue reads finer by far."""
 _Count = Annotated[int, Field(ge=1, le=20)]
 _People = Annotated[int, Field(ge=4, le=20_000)]
 
@@ -27,13 +31,13 @@ class PlannedSpread(_Supposed):
     further_slope_per_week: how much more slopes spread in treated arms.
     """
 
-    participant: float = Field(gt=0, le=1000)
+    participant: _RealSpread
     limb: _Spread = 0.0
     participant_visit: _Spread = 0.0
     limb_visit: _Spread = 0.0
     rater: _Spread = 0.0
     participant_rater: _Spread = 0.0
-    trial: float = Field(gt=0, le=1000)
+    trial: _RealSpread
     slope_per_week: _Spread = 0.0
     slope_correlation: float = Field(default=0.0, gt=-1, lt=1)
     further_slope_per_week: _Spread = 0.0
@@ -87,8 +91,8 @@ class ReliabilityWishes(_Supposed):
     icc_width: float | None = Field(default=None, gt=0, lt=1)
     rater_share: float | None = Field(default=None, ge=0, lt=1)
     error_width: float | None = Field(default=None, gt=0, lt=5)
-    difference_sd: float | None = Field(default=None, gt=0)
-    limit_width: float | None = Field(default=None, gt=0)
+    difference_sd: _RealSpread | None = None
+    limit_width: _RealSpread | None = None
     kappa: float | None = Field(default=None, ge=0, lt=1)
     share_positive: float = Field(default=0.5, gt=0, lt=1)
     kappa_to_beat: float | None = Field(default=None, ge=0, lt=1)
@@ -130,6 +134,14 @@ class AllocationPlan(_Supposed):
     block_sizes: tuple[Annotated[int, Field(ge=2, le=200)], ...] = Field(default=(), max_length=6)
     certainty: float = Field(default=0.8, gt=0.5, le=1)
 
+    @model_validator(mode="after")
+    def _words_differ(self) -> Self:
+        for column, words in self.strata.items():
+            twice = [word for place, word in enumerate(words) if word in words[:place]]
+            if twice:
+                raise ValueError(f'the words of {column} hold "{twice[0]}" twice; write each word once')
+        return self
+
 
 class PlanningPart(_Supposed):
     """What was supposed about the study before it began.
@@ -150,10 +162,10 @@ class PlanningPart(_Supposed):
 
     power: float = Field(default=0.8, gt=0, lt=1)
     participants: _People | None = None
-    smallest_difference: float | None = None
+    smallest_difference: _Change | None = None
     arm_with: _Code | None = None
     ratio: dict[_Code, Annotated[int, Field(ge=1, le=20)]] = Field(default_factory=dict, max_length=50)
-    change: dict[_Code, dict[_Code, float]] = Field(default_factory=dict, max_length=50)
+    change: dict[_Code, dict[_Code, _Change]] = Field(default_factory=dict, max_length=50)
     spread: PlannedSpread | None = None
     limbs: int = Field(default=1, ge=1, le=2)
     trials: _Count = 1
@@ -171,6 +183,11 @@ class PlanningPart(_Supposed):
             raise ValueError(
                 "smallest_difference is 0, and no study can find a difference of nothing; give the smallest that "
                 "matters"
+            )
+        if self.smallest_difference is not None and abs(self.smallest_difference) < _FINEST:
+            raise ValueError(
+                f"smallest_difference is {self.smallest_difference:g}, finer than any instrument reads; give the "
+                "smallest that matters"
             )
         trial = {
             "participants": self.participants,
