@@ -47,10 +47,12 @@ _TESTS: dict[str, Callable[[Ingredients, np.ndarray], ContrastTest]] = {
     "none": wald_test,
 }
 
-# Outcomes that advance together: enough to fill a matrix product, little enough for memory.
+# Outcomes that advance together at most, and numbers that they may take (10 MB): enough to fill a matrix product, little
+# enough to stay near the processor. Both were chosen by time; no digit depends on them.
 _TOGETHER = 64
-# Numbers that the products of a design, and those of the outcomes that advance together, may hold (32 MB each). Of a
-# design of large blocks of which hardly two are alike they take more; it is fitted one outcome after the other.
+_NUMBERS_TOGETHER = 1_300_000
+# Numbers that the products of a design may take (32 MB). Large blocks of which hardly two are alike take more; such a
+# design is fitted one outcome after the other.
 _MOST_NUMBERS = 4_000_000
 
 
@@ -168,7 +170,7 @@ def fit_many(design: DesignProducts, y: np.ndarray, *, method: str = "reml") -> 
     reml = method == "reml"
     ids = block_kinds(design)
     if numbers_of_design(design, ids) <= _MOST_NUMBERS:
-        together = int(np.clip(_MOST_NUMBERS // numbers_of_fit(design, ids), 1, _TOGETHER))
+        together = int(np.clip(_NUMBERS_TOGETHER // numbers_of_fit(design, ids), 1, _TOGETHER))
         kinds = design_kinds(design, ids)
         some = [
             _fit_together(design, kinds, responses[first : first + together], reml=reml)
