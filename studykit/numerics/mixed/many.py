@@ -47,8 +47,8 @@ _TESTS: dict[str, Callable[[Ingredients, np.ndarray], ContrastTest]] = {
     "none": wald_test,
 }
 
-# Outcomes that advance together at most, and numbers that they may take (10 MB): enough to fill a matrix product, little
-# enough to stay near the processor. Both were chosen by time; no digit depends on them.
+# Outcomes that advance together at most, and numbers that they may take (10 MB): enough to fill a matrix product,
+# little enough to stay near the processor. Both were chosen by time; no digit depends on them.
 _TOGETHER = 64
 _NUMBERS_TOGETHER = 1_300_000
 # Numbers that the products of a design may take (32 MB). Large blocks of which hardly two are alike take more; such a
