@@ -166,8 +166,8 @@ def agreement_headline(asked: ReliabilityWishes, needs: AgreementNeeds, confiden
         "wider interval"
     )
     return (
-        f"{first}. No number of targets gives that with {raters} (it is {number(needs.widest_reach, 2)} wide with "
-        f"{counted(MOST_TARGETS, 'target')}): plan more raters; {more}."
+        f"{first}. With {raters} not even {counted(MOST_TARGETS, 'target')} give that (they make it "
+        f"{number(needs.widest_reach, 2)} wide): plan more raters; {more}."
     )
 
 
