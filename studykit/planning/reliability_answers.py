@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from studykit.errors import DesignError
-from studykit.formatting import number, percent
+from studykit.formatting import counted, number, percent
 from studykit.numerics.planning import error_sizes, icc_sizes, kappa_sizes
+from studykit.numerics.planning.agreement_sizes import MOST_TARGETS
 from studykit.numerics.planning.wishes import MOST, with_loss
 from studykit.planning.words import amount
 from studykit.protocol import Protocol
@@ -190,7 +191,8 @@ def reliability_headline(wishes: tuple[Wish, ...], asked: ReliabilityWishes) -> 
         planned = f"; {asked.targets} are planned, which is {enough}"
     if len(possible) < len(wishes):
         beyond = (
-            f" No number of targets makes the interval of absolute agreement that narrow with {asked.readings} raters."
+            f" With {asked.readings} raters not even {counted(MOST_TARGETS, 'target')} make the interval of absolute "
+            "agreement that narrow."
         )
     return f"Measure {needed} targets to have {every} granted (most are needed for the {most.words}){planned}.{beyond}"
 

@@ -51,10 +51,10 @@ def test_agreement_stands_beside_the_formulas_that_leave_raters_out():
 
 def test_more_raters_are_named_where_no_number_of_targets_is_enough():
     sizes, agreement = planned("icc_width = 0.1\nrater_share = 0.3\ntargets = 60\nerror_width = 0.4\n").results
-    assert "No number of targets gives that with 3 raters" in agreement.headline
+    assert "With 3 raters not even 2\N{NO-BREAK SPACE}000 targets give that" in agreement.headline
     assert "plan more raters; with" in agreement.headline
     assert "every other wish granted" in sizes.headline
-    assert "No number of targets makes the interval of absolute agreement that narrow" in sizes.headline
+    assert "make the interval of absolute agreement that narrow" in sizes.headline
     table = {row[0]: row[1:] for row in sizes.table().rows}
     assert ("", "none is enough", "") in table.values()
     assert math.isnan(sizes.numbers()["agreement_width.exact"])
