@@ -71,8 +71,9 @@ class RaterChart(Result):
 
     def numbers(self) -> dict[str, float]:
         """`<code>.values`, `.people`, `.mean`, `.mean_low`, `.mean_high`, `.mean_range`, `.limit`, `.range_limit`,
-        `.beyond`, `.runs`, `.jumps`; `<code>.values` alone where there are too few."""
-        named: dict[str, float] = {}
+        `.beyond`, `.runs`, `.jumps`; `<code>.values` alone where there are too few; `charted`, `with_signal`."""
+        with_signal = sum(1 for found in self.charts.values() if found.signals)
+        named = {"charted": float(len(self.charts)), "with_signal": float(with_signal)}
         for code, found in self.charts.items():
             chart = found.chart
             amounts = {

@@ -12,7 +12,7 @@ import pandas as pd
 from studykit.answers import Section
 from studykit.data import Study
 from studykit.formatting import counted, level, listed, number, percent, unit_sign
-from studykit.report import people_facts
+from studykit.report import audit_paper, people_facts
 from studykit.result import Result
 from studykit.vocabulary import DIARY, FLOW, MEASUREMENTS, PARTICIPANTS, PRESCRIPTIONS, RATERS
 
@@ -365,6 +365,13 @@ SUBJECTS: Final[dict[str, Callable[[Facts], str]]] = {
     "confidence": _confidence,
     "several": _several,
     "software": _software,
+    "months": lambda facts: audit_paper.months(facts.results),
+    "record_kept": lambda facts: audit_paper.kept(facts.results, "completeness"),
+    "record_in_time": lambda facts: audit_paper.kept(facts.results, "timeliness"),
+    "double_readings": lambda facts: audit_paper.kept(facts.results, "double_readings"),
+    "charts": lambda facts: audit_paper.charts(facts.results),
+    "audit_methods": lambda facts: audit_paper.methods(facts.results),
+    "groups_of_record": lambda facts: audit_paper.groups(facts.study, facts.results),
     "estimates_or_reliability": lambda facts: facts.headline(facts.main_answer),
 }
 """Subject -> what is known about it."""

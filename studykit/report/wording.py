@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from studykit.formatting import NO_BREAK, counted, level, listed, number, unit_sign
 from studykit.protocol import Arm, Protocol
+from studykit.report.audit_paper import AUDIT_ANSWERS, audit_sentences, methods_of_charts
 from studykit.report.dose_paper import DOSE_ANSWERS, dose_sentences
 from studykit.report.templates import AbsentNumberError, Sentence, fill
 from studykit.report.writers.delimited import harmless
@@ -127,7 +128,7 @@ def _methods_of_answers(protocol: Protocol, document: Mapping[str, Any]) -> Iter
     keys.append(next((key for key in (f"difference.{primary}", f"change.{primary}") if key in answers), ""))
     keys += [f"{name}.{primary}" for name in _AFTER_CHANGE]
     keys += DOSE_ANSWERS
-    keys += ["adherence", "flow", "sample", "events"]
+    keys += [*AUDIT_ANSWERS, *methods_of_charts(answers), "adherence", "flow", "sample", "events"]
     said: set[str] = set()
     for key in keys:
         if key in answers and answers[key]["methods"] not in said:
@@ -150,7 +151,7 @@ def _results(protocol: Protocol, document: Mapping[str, Any], templates: Mapping
     yield from say("brackets")
     yield from say("assessed" if "excluded" in _numbers(answers, "flow") else "assessed_all")
     for key, arm in protocol.arms.items():
-        if f"{key}.measured" in _numbers(answers, "flow"):
+        if f"{key}.measured" in _numbers(answers, "flow") and _meant_for(protocol, answers, key):
             yield from say("arm_flow", arm=arm.label, arm_key=key)
     if "all.age_years.mean" in _numbers(answers, "sample"):
         yield from say("age")
@@ -173,6 +174,7 @@ def _results(protocol: Protocol, document: Mapping[str, Any], templates: Mapping
             yield from say("adherence", arm=arm.label, arm_key=key)
     if "events" in answers:
         yield from say("events")
+    yield from audit_sentences(protocol, answers, say)
 
 
 def _under_other_choices(
@@ -217,6 +219,14 @@ def _of_people_and_raters(
         yield from say("response", arm=f"“{labels[alone[0]]}”", arm_key=alone[0])
     if "apart.p" in _numbers(answers, f"rater_drift.{primary}"):
         yield from say("drift")
+
+
+def _meant_for(protocol: Protocol, answers: Mapping[str, Any], arm: str) -> bool:
+    """Whether the primary measure is meant for an arm: in an audit another pathway may be read by another measure."""
+    primary, expected = protocol.study.primary_measure, _numbers(answers, "missing")
+    somewhere = any(name.startswith(f"{primary}.") for name in expected)
+    here = any(name.startswith(f"{primary}.") and name.endswith(f".{arm}.participants") for name in expected)
+    return protocol.study.design != "audit" or here or not somewhere
 
 
 def _numbers(answers: Mapping[str, Any], key: str) -> Mapping[str, float | None]:
