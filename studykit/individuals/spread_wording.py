@@ -71,6 +71,7 @@ def response_cautions(rows: pd.DataFrame, control: str, *, by_model: bool) -> tu
         *undecided,
         "It rests on equal measurement error in all arms and on groups formed by chance. Very large groups are needed "
         "to know a spread well: with 24 people an arm the interval is wide.",
+        "A standard deviation is the root of a variance that is known badly: on average it lies below the true one.",
         *(
             ()
             if by_model
