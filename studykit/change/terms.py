@@ -89,14 +89,15 @@ def engine_terms(readings: ChangeReadings, intercepts: Sequence[Term], slopes: S
     week_of = {visit.key: float(visit.week - readings.visits[0].week) for visit in readings.visits}
     week = rows["visit"].map(week_of).to_numpy(dtype=float)
     made = [intercept_by(TERM_WORDS[term], _codes(rows, term)) for term in intercepts]
+    person = _codes(rows, _PERSON)
     if PER_WEEK in slopes:
         columns = np.column_stack([np.ones(len(rows)), week])
-        whole = RandomTerm(TERM_WORDS[_PERSON], _codes(rows, _PERSON), columns, column_names=("intercept", PER_WEEK))
+        whole = RandomTerm(TERM_WORDS[_PERSON], person, columns, column_names=("intercept", PER_WEEK))
         made[list(intercepts).index(_PERSON)] = whole
     for slope in slopes:
         if slope.startswith(FURTHER_IN):
             inside = (rows["arm"] == slope.removeprefix(FURTHER_IN)).to_numpy(dtype=float)
-            made.append(RandomTerm(slope, _codes(rows, _PERSON), week * inside, column_names=(slope,)))
+            made.append(RandomTerm(slope, person, week * inside, column_names=(slope,)))
     return made
 
 

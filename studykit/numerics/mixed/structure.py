@@ -53,16 +53,23 @@ def find_structure(terms: tuple[RandomTerm, ...], fixed_count: int) -> Structure
 
     # Terms with the same levels (an intercept and slopes by participant) cut the rows into the same blocks.
     first_alike = [next(j for j in range(i + 1) if np.array_equal(levels[j], levels[i])) for i in range(len(levels))]
-    known: dict[tuple[int, ...], tuple[np.ndarray, int]] = {}
+    known: dict[tuple[int, ...], tuple[np.ndarray, int, np.ndarray, list[np.ndarray]]] = {}
     firsts = [np.unique(patterns[:, index], return_index=True)[1] for index in range(len(terms))]
     best: tuple[float, tuple[int, ...], np.ndarray, int] | None = None
     for size in range(len(terms) + 1):
         for chosen in combinations(range(len(terms)), size):
             different = tuple(sorted({first_alike[index] for index in chosen}))
             if different not in known:
-                known[different] = _components(patterns, counts, different)
-            blocks, block_count = known[different]
-            work = _work(blocks, block_count, rows_of_pattern, firsts, terms, counts, chosen, fixed_count)
+                found = _components(patterns, counts, different)
+                known[different] = (*found, *_sizes(*found, rows_of_pattern, firsts, different))
+            blocks, block_count, rows_of_block, levels_of_block = known[different]
+            widths = [0] * len(terms)
+            for index in chosen:
+                widths[first_alike[index]] += terms[index].width
+            outside = sum(counts[index] * terms[index].width for index in range(len(terms)) if index not in chosen)
+            width = float(outside + fixed_count + 1)
+            together = [widths[index] for index in different]
+            work = _work(block_count, rows_of_block, levels_of_block, together, width)
             if best is None or work < best[0]:
                 best = (work, chosen, blocks, block_count)
     assert best is not None  # noqa: S101 - the empty set is always tried
@@ -86,27 +93,32 @@ def _components(patterns: np.ndarray, counts: tuple[int, ...], chosen: tuple[int
     return np.asarray(labels[:total], dtype=np.intp), int(block_count)
 
 
-def _work(
+def _sizes(
     blocks: np.ndarray,
     block_count: int,
     rows_of_pattern: np.ndarray,
     firsts: list[np.ndarray],
-    terms: tuple[RandomTerm, ...],
-    counts: tuple[int, ...],
-    chosen: tuple[int, ...],
-    fixed_count: int,
+    different: tuple[int, ...],
+) -> tuple[np.ndarray, list[np.ndarray]]:
+    """(blocks,) rows of every block, and how many levels of each term it holds; `firsts` a pattern of each level."""
+    rows = np.bincount(blocks, rows_of_pattern, minlength=block_count)
+    return rows, [np.bincount(blocks[firsts[index]], minlength=block_count) for index in different]
+
+
+def _work(
+    block_count: int, rows_of_block: np.ndarray, levels_of_block: list[np.ndarray], widths: list[int], width: float
 ) -> float:
     """Multiplications of one evaluation: each block's own algebra, its border columns, and the border itself.
 
-    `firsts` holds for each term a pattern of each of its levels.
+    Args:
+        block_count: number of blocks; rows_of_block, levels_of_block: as in `_sizes`.
+        widths: effects of one level of each of these terms, those of terms with the same levels together.
+        width: border columns, fixed effects and outcome.
     """
-    border = sum(counts[index] * terms[index].width for index in range(len(terms)) if index not in chosen)
-    width = float(border + fixed_count + 1)
-    own = 0.0
-    if block_count:
-        size = np.zeros(block_count)
-        for index in chosen:
-            size += terms[index].width * np.bincount(blocks[firsts[index]], minlength=block_count)
-        size = np.minimum(size, np.bincount(blocks, rows_of_pattern, minlength=block_count))
-        own = float(np.sum(size**3 + size**2 * width + size * width**2))
-    return own + width**3
+    if block_count == 0:
+        return width**3
+    size = np.zeros(block_count)
+    for levels, effects in zip(levels_of_block, widths, strict=True):
+        size += effects * levels
+    size = np.minimum(size, rows_of_block)
+    return float(np.sum(size * (size * (size + width) + width**2))) + width**3
