@@ -16,6 +16,8 @@ from studykit.words.glossary import FROM_MEMORY, NO_SOURCE
 
 ROOT = Path(__file__).parent.parent.parent
 STUDIES = ("knee_goniometer", "clinic_audit", "ferry_trial")
+BROUGHT_BY_DATA = {"EX", "TRUE", "XY"}
+"""Entries of the made-up workbook that its findings quote."""
 NAMES = {"README", "DEVELOPERS", "LICENSE", "CITATION", "MIT", "EXAMPLE", "FILE", "FOLDER"}
 """Words in capitals that are names of files, and no terms."""
 TECHNICAL = """
@@ -27,7 +29,10 @@ TECHNICAL = """
     drift, favourite digits, half-maximal dose, maximum likelihood, profile-likelihood interval, AICc, BIC,
     association, adherence, participant flow, Wilson, Newcombe, moving range, seal, hash, pseudonym,
     suspicion, set aside, covariate, strata, p value, degrees of freedom, individual response, primary
-    measure, reporting items, bootstrap, graded
+    measure, reporting items, bootstrap, graded, MAR, missing at random, ITT, treatment policy, while on treatment,
+    as allocated, median, middle half, residual, Cook's distance, random slope, random intercept, standard error,
+    completeness, timeliness, window, double reading, moving range, signal, saturating curve, common practice,
+    two-sided, alpha, percent agreement, technique, visit, seed, set aside
 """
 """Words of statistics and of the trade that README, headlines or messages use."""
 
@@ -95,6 +100,21 @@ def test_every_shortened_word_of_a_headline_is_explained(name: str) -> None:
     study = studykit.open_study(ROOT / "synthetic_data" / name)
     codes = {str(code) for code in study.table("measurements")["rater_id"].dropna().unique()}
     assert [word for word in sorted(shortened_words(headlines(name)) - NAMES - codes) if not explained(word)] == []
+
+
+@pytest.mark.parametrize("name", STUDIES)
+def test_every_shortened_word_of_a_finding_is_explained(name: str) -> None:
+    findings = studykit.check_study(ROOT / "synthetic_data" / name).findings
+    told = " ".join([*findings["message"].astype(str), *findings["what_to_do"].astype(str)])
+    assert [word for word in sorted(shortened_words(told) - BROUGHT_BY_DATA) if not explained(word)] == []
+
+
+def test_every_source_is_told_as_recalled(capsys: pytest.CaptureFixture[str]) -> None:
+    """Nobody looked at any of the sources, and the command says so beside each one."""
+    for entry in glossary():
+        assert main(["words", entry.word]) == CLEAN
+        (line,) = [line for line in capsys.readouterr().out.splitlines() if line.startswith("Source: ")]
+        assert (FROM_MEMORY in line) is (entry.source not in NO_SOURCE), entry.word
 
 
 def explained(word: str) -> bool:
