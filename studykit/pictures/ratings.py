@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -29,24 +31,28 @@ def ratings_picture(
     measure: str,
     unit: str,
     targets: str = "Participants",
+    order: Sequence[str] = (),
     width_mm: float = PAGE_WIDTH_MM,
     height_mm: float = 95.0,
 ) -> Drawing:
     """Draw one column of marks a target: the closer together, the better raters and trials agree.
 
     Args:
-        ratings: `target`, `rater` (labels), `value` in `unit`; one row a reading. Raters take their styles in order of
-            first appearance.
+        ratings: `target`, `rater` (labels), `value` in `unit`; one row a reading.
         measure: plain name of the measure, for the words.
         unit: unit of the values.
         targets: what the targets are, for the axis.
+        order: all raters of the study, so that one has the same mark in every picture; where it does not name them
+            all, raters take their marks in order of first appearance.
         width_mm, height_mm: size.
 
     Raises:
         DataError: a column is missing, or there is no row.
     """
     _check(ratings)
-    raters = list(dict.fromkeys(ratings["rater"].astype(str)))
+    present = list(dict.fromkeys(ratings["rater"].astype(str)))
+    marks = list(order) if set(present) <= set(order) else present
+    raters = [rater for rater in marks if rater in present]
     means = ratings.groupby(ratings["target"].astype(str))["value"].mean().sort_values(kind="stable")
     place = {name: position + 1 for position, name in enumerate(means.index)}
     across = ratings["target"].astype(str).map(place).to_numpy(dtype=float)
@@ -58,14 +64,15 @@ def ratings_picture(
         axes.vlines(spans.index.to_numpy(), spans["min"], spans["max"], color=HAIRLINE, linewidth=1.6, zorder=1.5)
         for position, rater in enumerate(raters):
             chosen = (ratings["rater"].astype(str) == rater).to_numpy()
-            look = arms_style(position)
+            mark = marks.index(rater)
+            look = arms_style(mark)
             axes.plot(
                 across[chosen] + shift[position],
                 value[chosen],
                 linestyle="none",
                 marker=look.marker,
                 markersize=3.6,
-                markerfacecolor="none" if position % 2 else look.colour,
+                markerfacecolor="none" if mark % 2 else look.colour,
                 markeredgecolor=look.colour,
                 markeredgewidth=0.8,
                 label=rater,

@@ -52,6 +52,7 @@ def precision_result(study: Study, readings: StudyReadings) -> ReliabilityResult
             measure=name,
             unit=readings.unit,
             targets=readings.targets_word.capitalize(),
+            order=study.protocol.raters,
         ),
     )
 

@@ -121,3 +121,16 @@ def test_a_frame_that_cannot_be_drawn_is_refused_in_a_sentence(draw: object) -> 
     options = {} if draw is ratings_picture else {"confidence": 0.95}
     with pytest.raises(DataError, match="lacks the column"):
         draw(pd.DataFrame({"x": [1.0]}), measure=MEASURE, unit="deg", **options)
+
+
+def test_a_rater_has_the_same_mark_whoever_reads_first_and_whoever_is_absent() -> None:
+    everybody = ("rater 0", "rater 1", "rater 2")
+    drawn = {}
+    for present in (["rater 2", "rater 1"], ["rater 1", "rater 0", "rater 2"]):
+        rows = [(f"P{target}", rater, 10.0 + target) for target in range(4) for rater in present]
+        frame = pd.DataFrame(rows, columns=["target", "rater", "value"])
+        lines = ratings_picture(frame, measure=MEASURE, unit="deg", order=everybody).figure.axes[0].lines
+        drawn[len(present)] = {line.get_label(): (line.get_marker(), line.get_markeredgecolor()) for line in lines}
+    looks = {rater: (look.marker, look.colour) for rater, look in zip(everybody, ARM_STYLES, strict=False)}
+    assert drawn[3] == looks
+    assert drawn[2] == {rater: looks[rater] for rater in ("rater 1", "rater 2")}
