@@ -29,6 +29,7 @@ _STAGE_WORDS: Final = {
 }
 _BEFORE_ARMS: Final = ("assessed", "excluded", "randomised")
 OTHER_REASONS: Final = "other reasons"
+NOT_READ: Final = "another measure"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,7 +41,8 @@ class ParticipantFlow(Result):
             joined as `OTHER_REASONS`.
         joined_reasons: how many reasons were joined.
         smallest_group: people who must have given a reason for it to be named.
-        measured: arm label -> participants with a reading of the primary measure at the primary visit.
+        measured: arm label -> participants with a reading of the primary measure at the primary visit; without the
+            pathways of an audit that are read by another measure.
         arm_keys: arm label -> key.
         primary_visit: label of the primary visit, or None when the protocol has none.
     """
@@ -79,7 +81,12 @@ class ParticipantFlow(Result):
                 cells = (str(int(own.loc[own["arm"] == arm, "count"].sum())) for arm in arms)
                 rows.append((f"\N{EN DASH} {reason}", *cells))
         if self.primary_visit is not None:
-            rows.append((f"Primary measure read at {self.primary_visit}", *(str(self.measured[arm]) for arm in arms)))
+            rows.append(
+                (
+                    f"Primary measure read at {self.primary_visit}",
+                    *(str(self.measured.get(arm, NOT_READ)) for arm in arms),
+                )
+            )
         return Table(
             "participant_flow",
             "Participants by stage and arm",
@@ -139,7 +146,7 @@ def flow_of_study(study: Study) -> ParticipantFlow:
     keys = {arm.label: key for key, arm in study.protocol.arms.items()}
     plan = study.protocol.study
     visit = study.protocol.visit(plan.primary_visit).label if plan.primary_visit is not None else None
-    measured = _measured(study, arms)
+    measured = _measured(study, counts, arms)
     _check_measured(counts, measured)
     return ParticipantFlow(
         key="flow",
@@ -195,8 +202,10 @@ def _check_measured(counts: pd.DataFrame, measured: dict[str, int]) -> None:
             )
 
 
-def _measured(study: Study, arms: list[str]) -> dict[str, int]:
+def _measured(study: Study, counts: pd.DataFrame, arms: list[str]) -> dict[str, int]:
     plan = study.protocol.study
+    if plan.design == "audit" and study.table(FLOW).empty:
+        arms = counts.loc[counts["stage"] == "analysed", "arm"].tolist() or arms
     rows = study.table(MEASUREMENTS)
     here = rows[(rows["measure"] == plan.primary_measure) & rows["value"].notna()]
     if plan.primary_visit is not None:
@@ -210,18 +219,23 @@ def _measured(study: Study, arms: list[str]) -> dict[str, int]:
 
 def _headline(counts: pd.DataFrame, measured: dict[str, int], visit: str | None, measure: str) -> str:
     total = counts.groupby("stage", sort=False)["count"].sum()
-    enrolled, seen = int(total["allocated"]), sum(measured.values())
+    everybody, seen = int(total["allocated"]), sum(measured.values())
+    allocated = counts[counts["stage"] == "allocated"].set_index("arm")["count"]
+    enrolled = int(allocated[list(measured)].sum())
     first = ", ".join(f"{int(total[stage])} {stage}" for stage in _BEFORE_ARMS if stage in total.index)
-    start = f"Of {first}, " if first else f"Of {counted(enrolled, 'participant')}, "
+    start = f"Of {first}, " if first else f"Of {counted(everybody, 'participant')}, "
     share = percent(seen / enrolled) if enrolled else "none"
     where = f" at {visit}" if visit is not None else ""
-    return f"{start}{seen} of {enrolled} ({share}) have a reading of the primary measure ({measure}){where}."
+    others = [f"\N{LEFT DOUBLE QUOTATION MARK}{arm}\N{RIGHT DOUBLE QUOTATION MARK}" for arm in allocated.index]
+    others = [quoted for quoted, arm in zip(others, allocated.index, strict=True) if arm not in measured]
+    but = f"; in {listed(others)}, {everybody - enrolled} people, another measure is read" if others else ""
+    return f"{start}{seen} of {enrolled} ({share}) have a reading of the primary measure ({measure}){where}{but}."
 
 
 def _cautions(counts: pd.DataFrame, measured: dict[str, int], visit: str | None) -> tuple[str, ...]:
     found = []
     allocated = counts[counts["stage"] == "allocated"].set_index("arm")["count"]
-    shares = {arm: measured[arm] / count for arm, count in allocated.items() if measured[arm]}
+    shares = {arm: measured[arm] / count for arm, count in allocated.items() if measured.get(arm)}
     if len(shares) > 1 and max(shares.values()) - min(shares.values()) > 0.1:
         least, most = min(shares, key=lambda arm: shares[arm]), max(shares, key=lambda arm: shares[arm])
         found.append(

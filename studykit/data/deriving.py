@@ -97,7 +97,7 @@ def participant_flow(study: Study) -> pd.DataFrame:
     From the flow table where there is one, each person counted once: everybody in it was assessed; who was assessed and
     not randomised was excluded (with the reason recorded, or a sentence that none is). Without a flow table the
     participants stand for "allocated" and those with a reading of the primary measure at the primary visit for
-    "analysed".
+    "analysed"; a pathway of an audit in which that measure was never read is read by another one and has no such line.
 
     Returns:
         `stage` (assessed, excluded, randomised, allocated, received, lost, analysed; those that the study records),
@@ -157,15 +157,15 @@ def _flow_from_table(study: Study, flow: pd.DataFrame) -> pd.DataFrame:
 
 def _flow_without_table(study: Study) -> pd.DataFrame:
     plan, rows = study.protocol.study, study.table(MEASUREMENTS)
-    read = rows[rows["measure"] == plan.primary_measure]
-    if plan.primary_visit is not None:
-        read = read[read["visit"] == plan.primary_visit]
+    ever = rows[rows["measure"] == plan.primary_measure]
+    read = ever if plan.primary_visit is None else ever[ever["visit"] == plan.primary_visit]
     arm_of = _arm_of(study)
     lines: list[tuple[str, str, str, int]] = []
     for arm in _in_protocol_order(study, arm_of):
         members = arm_of.index[(arm_of == arm).to_numpy()]
         lines.append(("allocated", arm, "", len(members)))
-        lines.append(("analysed", arm, "", int(np.isin(members, read["participant_id"].unique()).sum())))
+        if plan.design != "audit" or np.isin(members, ever["participant_id"].unique()).any():
+            lines.append(("analysed", arm, "", int(np.isin(members, read["participant_id"].unique()).sum())))
     return pd.DataFrame(lines, columns=list(FLOW_COUNTS)).astype({"count": "int64"})
 
 

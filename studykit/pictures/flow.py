@@ -186,8 +186,9 @@ def _arm_columns(counts: pd.DataFrame, arms: list[str], width_mm: float) -> list
         if "lost" in present:
             rows[1].append(_box(place, 0.0, width, _with_reasons(own, "lost", "Lost"), position))
         if "analysed" in present:
-            analysed = total.get("analysed", 0)
-            text = f"Analysed\n{_n(analysed)}\nnot analysed: {_n(total['allocated'] - analysed)}"
+            text = "Read by another measure"
+            if "analysed" in total:
+                text = f"Analysed\n{_n(total['analysed'])}\nnot analysed: {_n(total['allocated'] - total['analysed'])}"
             rows[2].append(_box(place, 0.0, width, text, position))
     return [row for row in rows if row]
 

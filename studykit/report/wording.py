@@ -151,7 +151,7 @@ def _results(protocol: Protocol, document: Mapping[str, Any], templates: Mapping
     yield from say("brackets")
     yield from say("assessed" if "excluded" in _numbers(answers, "flow") else "assessed_all")
     for key, arm in protocol.arms.items():
-        if f"{key}.measured" in _numbers(answers, "flow") and _meant_for(protocol, answers, key):
+        if f"{key}.measured" in _numbers(answers, "flow"):
             yield from say("arm_flow", arm=arm.label, arm_key=key)
     if "all.age_years.mean" in _numbers(answers, "sample"):
         yield from say("age")
@@ -219,14 +219,6 @@ def _of_people_and_raters(
         yield from say("response", arm=f"“{labels[alone[0]]}”", arm_key=alone[0])
     if "apart.p" in _numbers(answers, f"rater_drift.{primary}"):
         yield from say("drift")
-
-
-def _meant_for(protocol: Protocol, answers: Mapping[str, Any], arm: str) -> bool:
-    """Whether the primary measure is meant for an arm: in an audit another pathway may be read by another measure."""
-    primary, expected = protocol.study.primary_measure, _numbers(answers, "missing")
-    somewhere = any(name.startswith(f"{primary}.") for name in expected)
-    here = any(name.startswith(f"{primary}.") and name.endswith(f".{arm}.participants") for name in expected)
-    return protocol.study.design != "audit" or here or not somewhere
 
 
 def _numbers(answers: Mapping[str, Any], key: str) -> Mapping[str, float | None]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pandas as pd
 import pytest
 from made_studies import made_audit, made_trial, protocol_text, study_of
@@ -141,6 +143,25 @@ def test_an_audit_without_pathways_has_one_column() -> None:
     assert [column.heading for column in answer.table().columns] == ["Stage", "All participants"]
     assert "STROBE" in answer.methods
     assert answer.figure().clipped_texts() == []
+
+
+def test_a_pathway_that_is_read_by_another_measure_is_no_loss() -> None:
+    values = TRIAL.table("measurements").query("trial == 1")["value"].to_numpy().reshape(12, 3, 2)
+    audit = made_audit(values, pathways=["knee"] * 8 + ["hip"] * 4)
+    rows = audit.table("measurements")
+    hip = rows["participant_id"].isin([f"P{n:03d}" for n in range(8, 12)])
+    gone = (rows["participant_id"] == "P000") & (rows["visit"] == "week_12")
+    whole = {name: audit.table(name) for name in audit.tables}
+    answer = flow_of_study(dataclasses.replace(audit, tables={**whole, "measurements": rows[~hip & ~gone]}))
+    assert answer.headline == (
+        "Of 12 participants, 7 of 8 (88%) have a reading of the primary measure (Knee flexion lying face down) at "
+        "Week 12; in “Pathway hip”, 4 people, another measure is read."
+    )
+    assert answer.numbers() == {
+        "knee.allocated": 8.0, "knee.analysed": 7.0, "knee.measured": 7.0, "hip.allocated": 4.0,
+    }  # fmt: skip
+    assert answer.table().rows[-1] == ("Primary measure read at Week 12", "7", "another measure")
+    assert "Read by another measure" in drawing_words(answer)
 
 
 @pytest.mark.parametrize(
