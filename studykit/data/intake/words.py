@@ -27,11 +27,8 @@ from studykit.data.reading.sheet import (
 )
 
 _PLAIN_BLANKS = " \t\r\n"
-_ODD_SPACES = (
-    "\x0b\x0c\x1c\x1d\x1e\x1f\x85\xa0\u1680"
-    + "".join(map(chr, range(0x2000, 0x200B)))
-    + "\u2028\u2029\u202f\u205f\u3000"
-)
+_ODD_SPACES = "\x0b\x0c\x1c\x1d\x1e\x1f\x85\xa0\u1680\u2028\u2029\u202f\u205f\u3000"
+_ODD_SPACES += "".join(map(chr, range(0x2000, 0x200B)))
 _UNSEEN = "\u200b\u200c\u2060\ufeff"
 _BLANKS = _PLAIN_BLANKS + _ODD_SPACES + _UNSEEN
 NEEDS_TIDYING: Final = f"^[{_BLANKS}]|[{_BLANKS}]$|[{_ODD_SPACES}{_UNSEEN}]"

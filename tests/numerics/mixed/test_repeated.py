@@ -383,8 +383,7 @@ class TestErrors:
             self.call(np.arange(4.0), np.ones((4, 1)), np.zeros(4, dtype=int), np.arange(4))
 
     def test_too_few_subjects_for_an_unstructured_covariance(self) -> None:
-        # three subjects, four visits with their own means: the residual covariance has rank two and no optimum exists
-        table, s, v = balanced(n=3)
+        table, s, v = balanced(n=3)  # four visits with their own means: a residual covariance of rank two, no optimum
         with pytest.raises(StudykitError, match="fewer parameters"):
             self.call(table.ravel(), np.eye(4)[v], s, v)
 
@@ -397,5 +396,4 @@ def test_a_fit_keeps_its_optimiser_s_log() -> None:
     values = [step.value for step in found.log]
     assert values == sorted(values, reverse=True)
     assert found.gradient_norm < 1e-8
-    again = fit_shape(found.shape, found.products, method="reml")
-    assert again.log_likelihood == found.log_likelihood
+    assert fit_shape(found.shape, found.products, method="reml").log_likelihood == found.log_likelihood
