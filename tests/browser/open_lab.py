@@ -16,7 +16,7 @@ import tempfile
 import time
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -204,8 +204,9 @@ def saved(page: Page, path: Path) -> dict[str, Any]:
     page.keyboard.press("Control+s")
     end = time.monotonic() + 30
     while True:
-        text = path.read_text(encoding="utf-8")
-        content: dict[str, Any] = json.loads(text) if text.rstrip().endswith("}") else {"cells": []}  # half written
+        content: dict[str, Any] = {"cells": []}
+        with suppress(json.JSONDecodeError):  # half written
+            content = json.loads(path.read_text(encoding="utf-8"))
         if any(cell.get("execution_count") for cell in content["cells"]):
             return content
         assert time.monotonic() < end, "the notebook was not saved"
