@@ -158,7 +158,7 @@ def _diary(pathway: dict[str, str], seen: dict[str, dt.date], rng: np.random.Gen
         way = pathway[patient]
         for week in range(12):
             for weekday in np.sort(rng.permutation(7)[: int(rng.binomial(5, 0.7))]):
-                day = seen[patient] + dt.timedelta(days=7 * week + int(weekday) + 1)
+                day = seen[patient] + dt.timedelta(days=7 * week + int(weekday))
                 for side in SIDES:
                     held = 1 if way == "shoulder" else 1.5
                     discomfort = int(rng.integers(0, 5))

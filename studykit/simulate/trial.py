@@ -225,7 +225,7 @@ def _diary(
     written = rng.random((n, weeks, 7)).argsort(axis=2).argsort(axis=2) < days_done[:, :, None]
     written[:, :, -1] |= idle
     person, week, weekday = np.nonzero(written)
-    day = days.enrolled[person] + 7 * week + weekday + 1
+    day = days.enrolled[person] + 7 * week + weekday
     stays = (days.lost[person] < 0) | (day <= days.lost[person])
     nothing = np.repeat(idle[person, week][stays], LIMBS)
     person, day = np.repeat(person[stays], LIMBS), np.repeat(day[stays], LIMBS)

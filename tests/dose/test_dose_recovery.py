@@ -22,7 +22,7 @@ from studykit.numerics.mixed.restricted_means import RestrictedMeans
 from studykit.protocol import Visit
 from studykit.simulate.trial import MEASURE, simulate_trial
 from studykit.simulate.truth import Adherence, ArmTruth, Change, DropOut, TrialTruth
-from studykit.vocabulary import DIARY, MEASUREMENTS, PARTICIPANTS
+from studykit.vocabulary import MEASUREMENTS, PARTICIPANTS
 
 TRIALS = 500
 # Three binomial standard errors of 95% in 500 trials.
@@ -152,20 +152,16 @@ def confounded_truth(response_sd: float) -> TrialTruth:
 
 
 def exact_dates(tables: dict[str, pd.DataFrame], truth: TrialTruth) -> dict[str, pd.DataFrame]:
-    """Visits on their planned day, and the diary a day earlier: what was done by a visit is then what the truth counts.
+    """Visits on their planned day: what was done by a visit is then what the truth counts.
 
     The truth changes an angle by planned weeks whatever the day of the visit; with visits up to four days off, minutes
     counted to the day of the visit are off by a few, which draws the slope towards zero by about a tenth.
     """
     enrolled = tables[PARTICIPANTS].set_index("participant_id")["enrolled_on"]
     weeks = dict(zip(truth.visit_keys, truth.visit_weeks, strict=True))
-    rows, diary = tables[MEASUREMENTS], tables[DIARY]
+    rows = tables[MEASUREMENTS]
     on = rows["participant_id"].map(enrolled) + pd.to_timedelta(7 * rows["visit"].map(weeks), unit="D")
-    return {
-        **tables,
-        MEASUREMENTS: rows.assign(measured_on=on),
-        DIARY: diary.assign(done_on=diary["done_on"] - pd.Timedelta(days=1)),
-    }
+    return {**tables, MEASUREMENTS: rows.assign(measured_on=on)}
 
 
 @pytest.mark.slow

@@ -17,7 +17,7 @@ from studykit.sensitivity.rows import Planned
 from studykit.simulate import TrialTruth, simulate_trial
 from studykit.simulate.people import change_at_visits_deg, draw_days_done, draw_people
 from studykit.simulate.truth import DropOut
-from studykit.vocabulary import DIARY, FINDING_COLUMNS
+from studykit.vocabulary import FINDING_COLUMNS
 
 FERRY = Path(__file__).parents[2] / "synthetic_data" / "ferry_trial" / "study.toml"
 TRIALS = 80
@@ -53,8 +53,6 @@ def test_per_protocol_is_unbiased_for_those_who_did_as_asked_and_not_for_the_arm
     found = []
     for number in range(TRIALS):
         tables = simulate_trial(truth, rng=np.random.default_rng([20261211, number]))
-        # The made-up diary begins on the day after enrolment, the weeks of the kit on the day itself.
-        tables[DIARY] = tables[DIARY].assign(done_on=tables[DIARY]["done_on"] - pd.Timedelta(days=1))
         study = Study(protocol, tables, pd.DataFrame(columns=list(FINDING_COLUMNS)))
         readings = readings_for_change(study)
         model = fit_change(readings, confidence=0.95, shared_baseline=True, several_starts=False)

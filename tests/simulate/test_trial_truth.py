@@ -187,7 +187,7 @@ def test_a_week_of_the_diary_never_holds_more_days_than_prescribed() -> None:
     tables = simulate_trial(TrialTruth(), rng=np.random.default_rng(12))
     people = tables[PARTICIPANTS].set_index("participant_id")
     diary = tables[DIARY].join(people[["arm", "enrolled_on"]], on="participant_id")
-    diary["week"] = ((diary["done_on"] - diary["enrolled_on"]).dt.days - 1) // 7
+    diary["week"] = (diary["done_on"] - diary["enrolled_on"]).dt.days // 7
     assert diary["week"].between(0, 11).all()
     days = diary.groupby(["participant_id", "week"])["done_on"].nunique()
     planned = tables[PRESCRIPTIONS].set_index("arm")["days_per_week"]
@@ -248,7 +248,7 @@ def test_every_week_until_somebody_leaves_stands_in_the_diary() -> None:
     tables = simulate_trial(TrialTruth(drop_out=NOBODY_LEAVES), rng=np.random.default_rng(14))
     people = tables[PARTICIPANTS].set_index("participant_id")
     diary = tables[DIARY].join(people[["arm", "enrolled_on"]], on="participant_id")
-    week = ((diary["done_on"] - diary["enrolled_on"]).dt.days - 1) // 7
+    week = (diary["done_on"] - diary["enrolled_on"]).dt.days // 7
     weeks = week.groupby(diary["participant_id"]).nunique()
     asked = people.index[people["arm"] != "no_stretch"]
     assert weeks.reindex(asked).tolist() == [12] * 96
