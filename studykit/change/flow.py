@@ -81,12 +81,8 @@ class ParticipantFlow(Result):
                 cells = (str(int(own.loc[own["arm"] == arm, "count"].sum())) for arm in arms)
                 rows.append((f"\N{EN DASH} {reason}", *cells))
         if self.primary_visit is not None:
-            rows.append(
-                (
-                    f"Primary measure read at {self.primary_visit}",
-                    *(str(self.measured.get(arm, NOT_READ)) for arm in arms),
-                )
-            )
+            read = (str(self.measured.get(arm, NOT_READ)) for arm in arms)
+            rows.append((f"Primary measure read at {self.primary_visit}", *read))
         return Table(
             "participant_flow",
             "Participants by stage and arm",
@@ -195,8 +191,7 @@ def _check_measured(counts: pd.DataFrame, measured: dict[str, int]) -> None:
     for arm, seen in measured.items():
         if seen > allocated[arm]:
             raise DesignError(
-                f"In \N{LEFT DOUBLE QUOTATION MARK}{arm}\N{RIGHT DOUBLE QUOTATION MARK} "
-                f"{counted(seen, 'participant')} had a reading of the primary measure, but the flow table has "
+                f"In “{arm}” {counted(seen, 'participant')} had a reading of the primary measure, but the flow table has "
                 f"{allocated[arm]} randomised into it. Write every person and stage into the flow table, or leave it "
                 "away; people are then counted from the participants table."
             )
@@ -226,8 +221,7 @@ def _headline(counts: pd.DataFrame, measured: dict[str, int], visit: str | None,
     start = f"Of {first}, " if first else f"Of {counted(everybody, 'participant')}, "
     share = percent(seen / enrolled) if enrolled else "none"
     where = f" at {visit}" if visit is not None else ""
-    others = [f"\N{LEFT DOUBLE QUOTATION MARK}{arm}\N{RIGHT DOUBLE QUOTATION MARK}" for arm in allocated.index]
-    others = [quoted for quoted, arm in zip(others, allocated.index, strict=True) if arm not in measured]
+    others = [f"“{arm}”" for arm in allocated.index if arm not in measured]
     but = f"; in {listed(others)}, {everybody - enrolled} people, another measure is read" if others else ""
     return f"{start}{seen} of {enrolled} ({share}) have a reading of the primary measure ({measure}){where}{but}."
 

@@ -12,7 +12,6 @@ import re
 import shutil
 import socket
 import subprocess
-import tempfile
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -23,8 +22,8 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from chromium import CHROMIUM, FLAGS
-from playwright.sync_api import BrowserContext, Page, expect, sync_playwright
+from chromium import browser_window
+from playwright.sync_api import BrowserContext, Page, expect
 
 from studykit.notebook.kernel import own_jupyter
 from studykit.notebook.lab import lab_command
@@ -117,18 +116,8 @@ def _wait_until_up(lab: Lab, server: subprocess.Popen[bytes], log: Path) -> None
 @contextmanager
 def window_of_lab() -> Iterator[BrowserContext]:
     """A browser with a profile of its own, high enough for a few answers."""
-    assert CHROMIUM is not None, "browser tests are required here, and there is no Chromium"
-    with sync_playwright() as play, tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
-        context = play.chromium.launch_persistent_context(
-            profile,
-            executable_path=CHROMIUM,
-            headless=True,
-            args=FLAGS,
-            viewport={"width": 1300, "height": 1500},
-            bypass_csp=True,
-        )
+    with browser_window(1300, 1500, offline=False) as context:
         yield context
-        context.close()
 
 
 @contextmanager

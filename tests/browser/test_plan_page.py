@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from chromium import BROKEN_ANCHORS, needs_chromium
+from chromium import needs_chromium, sound_page
 from playwright.sync_api import BrowserContext
 
 from studykit.cli import main
@@ -28,19 +27,7 @@ def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_page_is_accessible_and_self_contained(browser: BrowserContext, page_file: Path) -> None:
-    page = browser.new_page()
-    asked_for: list[str] = []
-    page.on("request", lambda request: asked_for.append(request.url))
-    page.goto(page_file.as_uri())
-    page.wait_for_load_state("load")
-    assert asked_for == [page_file.as_uri()]
-    assert page.locator("script").count() == 0
-    assert page.locator("main figure svg[role=img]").count() == 3
-    places = page.evaluate(BROKEN_ANCHORS)
-    assert places["count"] > 10
-    assert (places["twice"], places["lost"]) == ([], [])
-    found = Axe().run(page).response["violations"]
-    assert [(item["id"], item["nodes"][0]["html"][:200]) for item in found] == []
-    page.set_viewport_size({"width": 420, "height": 800})
-    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
-    page.close()
+    with sound_page(browser, page_file) as page:
+        assert page.locator("main figure svg[role=img]").count() == 3
+        page.set_viewport_size({"width": 420, "height": 800})
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")

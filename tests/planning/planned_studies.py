@@ -17,6 +17,16 @@ trials_used = "{trials_used}"
 missing_visits = "{missing}"
 [measures.straight_leg_raise]
 """
+RELIABILITY_HEAD = """
+[study]
+title = "Three raters"
+question = "Do they agree?"
+design = "reliability"
+primary_measure = "straight_leg_raise"
+[measures.straight_leg_raise]
+[reliability]
+rated_by = "every rater"
+"""
 SPREAD = "participant = 6.0, participant_visit = 1.5, trial = 2.0"
 
 

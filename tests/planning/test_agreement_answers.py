@@ -10,20 +10,9 @@ from studykit.errors import ProtocolError
 from studykit.numerics.planning.agreement_sizes import agreement_expected_width, agreement_width_size
 from studykit.planning.study import PlanPart, plan_study
 from studykit.protocol import parse_protocol
+from tests.planning.planned_studies import RELIABILITY_HEAD
 
-HEAD = """
-[study]
-title = "Three raters"
-question = "Do they agree?"
-design = "reliability"
-primary_measure = "straight_leg_raise"
-[measures.straight_leg_raise]
-[reliability]
-rated_by = "every rater"
-[planning.reliability]
-readings = 3
-icc = 0.9
-"""
+HEAD = RELIABILITY_HEAD + "[planning.reliability]\nreadings = 3\nicc = 0.9\n"
 
 
 def planned(more: str) -> PlanPart:

@@ -15,7 +15,7 @@ from studykit.planning.study import PlanPart, plan_study, trials_at_most
 from studykit.planning.words import planned_mdc
 from studykit.protocol import parse_protocol
 from studykit.result import Result
-from tests.planning.planned_studies import planned_protocol
+from tests.planning.planned_studies import RELIABILITY_HEAD, planned_protocol
 
 WISHES = """
 [planning.reliability]
@@ -183,17 +183,7 @@ def test_adjustment_in_the_analysis_is_said_and_not_counted_on():
 
 
 def test_a_reliability_study_is_planned_without_arms():
-    text = """
-[study]
-title = "Two raters"
-question = "Do they agree?"
-design = "reliability"
-primary_measure = "straight_leg_raise"
-[measures.straight_leg_raise]
-[reliability]
-rated_by = "every rater"
-"""
-    parts = plan_study(parse_protocol(text + WISHES))
+    parts = plan_study(parse_protocol(RELIABILITY_HEAD + WISHES))
     assert [part.key for part in parts] == ["reliability"]
 
 

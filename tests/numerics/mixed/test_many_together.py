@@ -12,7 +12,7 @@ from studykit.numerics.mixed import many as many_module
 from studykit.numerics.mixed.components import Components
 from studykit.numerics.mixed.criterion import evaluate
 from studykit.numerics.mixed.cross_products import DesignProducts, response_products
-from studykit.numerics.mixed.fit import check_trusted, prepare_design
+from studykit.numerics.mixed.fit import GRADIENT_PER_ROW, check_trusted, prepare_design
 from studykit.numerics.mixed.information import derivatives, ingredients, profiled_deviance
 from studykit.numerics.mixed.many import ManyFits, fit_many
 from studykit.numerics.mixed.many_criterion import look, profiled_deviances
@@ -220,32 +220,25 @@ def _assert_close(found: ManyFits, expected: ManyFits) -> None:
         np.testing.assert_allclose(one, other, rtol=1e-6)
 
 
-def test_a_fit_that_does_not_arrive_with_the_others_is_made_alone(monkeypatch):
+def _only_the_second_arrives(optima: ManyOptima, rows: int) -> ManyOptima:
+    second = np.arange(optima.found.size) == 1
+    return ManyOptima(optima.ratios * np.where(second, 1.0, np.nan)[:, None], optima.gradient, second)
+
+
+def _where_the_deviance_still_slopes(optima: ManyOptima, rows: int) -> ManyOptima:
+    return ManyOptima(1.1 * optima.ratios, optima.gradient + 1.1 * GRADIENT_PER_ROW * rows, optima.found)
+
+
+@pytest.mark.parametrize("ended", [_only_the_second_arrives, _where_the_deviance_still_slopes])
+def test_a_fit_that_does_not_arrive_with_the_others_is_made_alone(monkeypatch, ended):
     y, x, terms = _planned_trial(np.random.default_rng(5), 3)
     design = prepare_design(x, terms)
-    expected = fit_many(design, y)
+    expected, together = fit_many(design, y), many_module.search_many
 
-    def one_arrives(many: ManyProducts, count: int, *, reml: bool) -> ManyOptima:
-        optima = many_module_search(many, count, reml=reml)
-        lost = np.where(np.arange(count) == 1, 1.0, np.nan)[:, None]
-        return ManyOptima(optima.ratios * lost, optima.gradient, np.arange(count) == 1)
+    def elsewhere(many: ManyProducts, count: int, *, reml: bool) -> ManyOptima:
+        return ended(together(many, count, reml=reml), design.n)
 
-    many_module_search = many_module.search_many
-    monkeypatch.setattr(many_module, "search_many", one_arrives)
-    _assert_close(fit_many(design, y), expected)
-
-
-def test_an_end_where_the_deviance_still_slopes_is_not_taken(monkeypatch):
-    y, x, terms = _planned_trial(np.random.default_rng(5), 3)
-    design = prepare_design(x, terms)
-    expected = fit_many(design, y)
-
-    def early(many: ManyProducts, count: int, *, reml: bool) -> ManyOptima:
-        optima = many_module_search(many, count, reml=reml)
-        return ManyOptima(1.1 * optima.ratios, optima.gradient + 1e-8 * 1.1 * design.n, optima.found)
-
-    many_module_search = many_module.search_many
-    monkeypatch.setattr(many_module, "search_many", early)
+    monkeypatch.setattr(many_module, "search_many", elsewhere)
     _assert_close(fit_many(design, y), expected)
 
 
