@@ -191,9 +191,9 @@ def _check_measured(counts: pd.DataFrame, measured: dict[str, int]) -> None:
     for arm, seen in measured.items():
         if seen > allocated[arm]:
             raise DesignError(
-                f"In “{arm}” {counted(seen, 'participant')} had a reading of the primary measure, but the flow table has "
-                f"{allocated[arm]} randomised into it. Write every person and stage into the flow table, or leave it "
-                "away; people are then counted from the participants table."
+                f"In “{arm}” {counted(seen, 'participant')} had a reading of the primary measure, but the flow table "
+                f"has {allocated[arm]} randomised into it. Write every person and stage into the flow table, or leave "
+                "it away; people are then counted from the participants table."
             )
 
 
